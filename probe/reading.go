@@ -1,0 +1,97 @@
+package probe
+
+import (
+	"fmt"
+	"math"
+	"time"
+)
+
+// A Quantity is what is measured. Its unit is always the SI one.
+type Quantity string
+
+// The quantities that a source can give.
+const (
+	Voltage     Quantity = "voltage"
+	Current     Quantity = "current"
+	Resistance  Quantity = "resistance"
+	Temperature Quantity = "temperature"
+	Frequency   Quantity = "frequency"
+)
+
+// Unit is the symbol of the quantity's SI unit: V, A, Ω, °C, Hz.
+func (q Quantity) Unit() string {
+	switch q {
+	case Voltage:
+		return "V"
+	case Current:
+		return "A"
+	case Resistance:
+		return "Ω"
+	case Temperature:
+		return "°C"
+	case Frequency:
+		return "Hz"
+	}
+	return ""
+}
+
+// A Reading is one value that a source gave, in the quantity's SI unit.
+type Reading struct {
+	Value    float64   `json:"value"`
+	Quantity Quantity  `json:"quantity"`
+	Source   string    `json:"source"`  // the name of the source
+	Channel  string    `json:"channel"` // which of the source's channels
+	At       time.Time `json:"at"`      // when the value arrived
+
+	// What the uncertainty follows from. FullScale is the end of the range
+	// in use and Digit the value of one step of the last place, both in the
+	// unit of Value.
+	Accuracy  Accuracy `json:"accuracy"`
+	FullScale float64  `json:"full_scale"`
+	Digit     float64  `json:"digit"`
+}
+
+// Uncertainty is the standard uncertainty (k = 1) that the source's accuracy
+// gives to this single reading, in the unit of Value.
+func (r Reading) Uncertainty() float64 {
+	return r.Accuracy.HalfWidth(r.Value, r.Digit, r.FullScale) / math.Sqrt(3)
+}
+
+// Fixed is the part of the standard uncertainty that does not grow with the
+// value: digits and percent of range. Two readings of one source on one range
+// differ by no more than this and the gain error of their difference.
+func (r Reading) Fixed() float64 {
+	return r.Accuracy.HalfWidth(0, r.Digit, r.FullScale) / math.Sqrt(3)
+}
+
+func (r Reading) String() string {
+	return fmt.Sprintf("%.6g %s", r.Value, r.Quantity.Unit())
+}
+
+// Accuracy is a source's accuracy line: ±(part of reading + digits + part of
+// range), the half-width of a rectangular distribution.
+//
+// JCGM 100:2008 (GUM) 4.3.7 turns such a line into a standard uncertainty by
+// dividing it by √3.
+type Accuracy struct {
+	OfReading float64 `json:"of_reading"` // part of the reading: 0.005 is 0.5 %
+	Digits    float64 `json:"digits"`     // steps of the last place
+	OfRange   float64 `json:"of_range"`   // part of full scale
+}
+
+// HalfWidth is the largest error that the accuracy line allows for a value,
+// in the unit of the value.
+func (a Accuracy) HalfWidth(value, digit, fullScale float64) float64 {
+	return math.Abs(value)*a.OfReading + a.Digits*digit + a.OfRange*fullScale
+}
+
+func (a Accuracy) String() string {
+	s := fmt.Sprintf("±(%.4g %% of reading", a.OfReading*100)
+	if a.Digits != 0 {
+		s += fmt.Sprintf(" + %.4g digits", a.Digits)
+	}
+	if a.OfRange != 0 {
+		s += fmt.Sprintf(" + %.4g %% of range", a.OfRange*100)
+	}
+	return s + ")"
+}
