@@ -1,0 +1,216 @@
+package network
+
+import (
+	"fmt"
+	"math"
+)
+
+// A Network is a set of nodes and the parts between them. Node 0 is the
+// reference: its potential is 0 V. A Network is not for several goroutines.
+type Network struct {
+	nodes int
+	parts []part
+
+	plan *plan     // order of elimination; nil after a part was added
+	last []float64 // the last solution, where the next one starts
+}
+
+// A Part names one part of a network, in the order of adding.
+type Part int
+
+type part struct {
+	a, b int     // current is positive from a to b
+	g    float64 // conductance of a resistor, in siemens
+	dev  device  // what is not a resistor; nil for a resistor
+	slot int     // its pair of nodes in the plan
+}
+
+// A device is a part whose current is not proportional to its voltage.
+type device interface {
+	// through gives the current from a to b in amperes at a voltage from a to
+	// b, and the slope of that current, in siemens.
+	through(volts float64) (amperes, slope float64)
+	// opening gives the same for the first round of a search, where volts is
+	// only the last solution's, or NaN.
+	opening(volts float64) (amperes, slope float64)
+}
+
+// New makes a network of n nodes, numbered from 0, the reference.
+func New(n int) *Network { return &Network{nodes: n} }
+
+// Nodes is how many nodes there are.
+func (n *Network) Nodes() int { return n.nodes }
+
+// AddNode adds one node and gives its number.
+func (n *Network) AddNode() int {
+	n.plan = nil
+	n.nodes++
+	return n.nodes - 1
+}
+
+// AddResistor puts a resistance between two nodes, in ohms, above zero.
+// Infinity is an open circuit.
+func (n *Network) AddResistor(a, b int, ohms float64) Part {
+	p := n.add(part{a: a, b: b})
+	n.SetOhms(p, ohms)
+	return p
+}
+
+// AddSource puts a source between two nodes. Its current is counted positive
+// from plus to minus inside the source: a source that delivers has a negative
+// current, as a load has a positive one.
+func (n *Network) AddSource(plus, minus int, s Source) Part {
+	return n.add(part{a: plus, b: minus, dev: &s})
+}
+
+// AddLoad puts a load between two nodes.
+func (n *Network) AddLoad(plus, minus int, l Load) Part {
+	return n.add(part{a: plus, b: minus, dev: &l})
+}
+
+func (n *Network) add(p part) Part {
+	if p.a < 0 || p.b < 0 || p.a >= n.nodes || p.b >= n.nodes {
+		panic(fmt.Sprintf("network: node %d or %d does not exist among %d", p.a, p.b, n.nodes))
+	}
+	n.plan = nil
+	n.parts = append(n.parts, p)
+	return Part(len(n.parts) - 1)
+}
+
+// SetOhms gives a resistor another resistance. It panics on a part that is no
+// resistor, and on a resistance that is not above zero.
+func (n *Network) SetOhms(p Part, ohms float64) {
+	if n.parts[p].dev != nil || !(ohms > 0) {
+		panic(fmt.Sprintf("network: part %d cannot have %v Ω", p, ohms))
+	}
+	n.parts[p].g = 1 / ohms
+}
+
+// SetSource gives a source other values.
+func (n *Network) SetSource(p Part, s Source) { *n.parts[p].dev.(*Source) = s }
+
+// SetLoad gives a load other values.
+func (n *Network) SetLoad(p Part, l Load) { *n.parts[p].dev.(*Load) = l }
+
+// Ends are the nodes that a part lies between.
+func (n *Network) Ends(p Part) (a, b int) { return n.parts[p].a, n.parts[p].b }
+
+// Ohms is a resistor's resistance.
+func (n *Network) Ohms(p Part) float64 { return 1 / n.parts[p].g }
+
+// Source returns the values of the source that p is.
+func (n *Network) Source(p Part) Source { return *n.parts[p].dev.(*Source) }
+
+// Load returns the values of the load that p is.
+func (n *Network) Load(p Part) Load { return *n.parts[p].dev.(*Load) }
+
+// A Solution is the state of a network. It stays valid when the network
+// changes afterwards, except for Sensitivity.
+type Solution struct {
+	network *Network
+	volts   []float64
+	dead    []bool
+	current []float64 // by part
+}
+
+// Volts is a node's potential against the reference. It is 0 for a dead node.
+func (s *Solution) Volts(node int) float64 { return s.volts[node] }
+
+// Dead tells that a node hangs in the air: no part joins it to the reference.
+func (s *Solution) Dead(node int) bool { return s.dead[node] }
+
+// Current is the current through a part in amperes, from its first node to its
+// second.
+func (s *Solution) Current(p Part) float64 { return s.current[p] }
+
+// maxRounds of Newton's method. A sound design takes four to six.
+const maxRounds = 200
+
+// Solve finds the voltages. It fails with [*NoSolution] when no voltages
+// satisfy all parts, which a lone source of current into nothing can cause.
+func (n *Network) Solve() (*Solution, error) {
+	if n.plan == nil {
+		n.plan = newPlan(n)
+		n.last = nil
+	}
+	w := n.plan.work
+	volts := make([]float64, n.nodes)
+	copy(volts, n.last)
+	next := make([]float64, n.nodes)
+	dead := make([]bool, n.nodes)
+	step, before := 1.0, math.Inf(1)
+	for round := range maxRounds {
+		n.stamp(volts, round == 0)
+		w.eliminate()
+		if err := w.substitute(next, dead); err != nil {
+			return nil, n.explain(err, volts)
+		}
+		moved, at := furthest(volts, next)
+		if moved <= 1e-13*(1+math.Abs(next[at])) || moved <= 1e-10 && moved >= before {
+			copy(volts, next)
+			n.last = volts
+			return n.solution(volts, dead), nil
+		}
+		// A step that keeps growing is a search that swings between two
+		// pieces of a device's line: go half way.
+		if round > 20 && moved >= before {
+			step = math.Max(step/2, 1.0/64)
+		}
+		before = moved
+		for i := range volts {
+			volts[i] += step * (next[i] - volts[i])
+		}
+	}
+	return nil, n.explain(errUnsettled, volts)
+}
+
+// stamp writes the parts into the elimination's tables, each device as its
+// tangent at the present voltages.
+func (n *Network) stamp(volts []float64, opening bool) {
+	w := n.plan.work
+	w.clear()
+	for i := range n.parts {
+		p := &n.parts[i]
+		if p.dev == nil {
+			w.conductance(p, p.g)
+			continue
+		}
+		v := volts[p.a] - volts[p.b]
+		var amperes, slope float64
+		switch {
+		case !opening:
+			amperes, slope = p.dev.through(v)
+		case n.last == nil:
+			amperes, slope = p.dev.opening(math.NaN())
+			v = 0
+		default:
+			amperes, slope = p.dev.opening(v)
+		}
+		w.conductance(p, slope)
+		w.current(p, amperes-slope*v)
+	}
+}
+
+func (n *Network) solution(volts []float64, dead []bool) *Solution {
+	s := &Solution{network: n, volts: make([]float64, n.nodes), dead: dead, current: make([]float64, len(n.parts))}
+	copy(s.volts, volts)
+	for i := range n.parts {
+		p := &n.parts[i]
+		v := volts[p.a] - volts[p.b]
+		if p.dev == nil {
+			s.current[i] = p.g * v
+		} else {
+			s.current[i], _ = p.dev.through(v)
+		}
+	}
+	return s
+}
+
+func furthest(a, b []float64) (moved float64, at int) {
+	for i := range a {
+		if d := math.Abs(a[i] - b[i]); d > moved {
+			moved, at = d, i
+		}
+	}
+	return moved, at
+}
