@@ -47,12 +47,12 @@ func (n *Network) explain(err error, volts []float64) error {
 // network's shape. Every pair of nodes that ever has a conductance between
 // them has a slot.
 type plan struct {
-	order  []int32  // nodes as they leave, all but the reference
-	first  []int32  // for the k-th to leave: its neighbours are neigh[first[k]:first[k+1]]
-	neigh  []int32  // neighbours that leave later
-	slot   []int32  // beside neigh: the slot of that pair
-	target []int32  // for each pair of neighbours of the k-th, in order: the slot it adds to
-	tfirst []int32  // where the k-th node's targets begin
+	order  []int32 // nodes as they leave, all but the reference
+	first  []int32 // for the k-th to leave: its neighbours are neigh[first[k]:first[k+1]]
+	neigh  []int32 // neighbours that leave later
+	slot   []int32 // beside neigh: the slot of that pair
+	target []int32 // for each pair of neighbours of the k-th, in order: the slot it adds to
+	tfirst []int32 // where the k-th node's targets begin
 	work   *tables // the numbers
 }
 

@@ -64,8 +64,8 @@ var (
 		"Ω": by(1), "ohm": by(1), "ohms": by(1), "mΩ": by(1e-3), "mohm": by(1e-3), "milliohm": by(1e-3),
 		"uΩ": by(1e-6), "uohm": by(1e-6), "kΩ": by(1e3), "kohm": by(1e3), "MΩ": by(1e6), "Mohm": by(1e6),
 	}}
-	watts   = dimension{"a power", "35 W", map[string]scale{"W": by(1), "mW": by(1e-3), "kW": by(1e3)}}
-	metres  = dimension{"a length", "1.8 m or 6 ft", map[string]scale{
+	watts  = dimension{"a power", "35 W", map[string]scale{"W": by(1), "mW": by(1e-3), "kW": by(1e3)}}
+	metres = dimension{"a length", "1.8 m or 6 ft", map[string]scale{
 		"m": by(1), "cm": by(0.01), "mm": by(0.001), "ft": by(0.3048), "foot": by(0.3048), "feet": by(0.3048), "'": by(0.3048),
 		"in": by(0.0254), "inch": by(0.0254), "inches": by(0.0254), "\"": by(0.0254), "yd": by(0.9144),
 	}}

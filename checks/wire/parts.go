@@ -32,8 +32,19 @@ var (
 // breakers is the typical drop at rated current of a compensated thermal
 // breaker, in volts by rating in amperes: E-T-A 483 data sheet, verified.
 var breakers = []struct{ rating, drop float64 }{
-	{1, 0.750}, {2, 0.520}, {2.5, 0.400}, {3, 0.360}, {4, 0.350}, {5, 0.260}, {7.5, 0.230},
-	{10, 0.190}, {15, 0.190}, {20, 0.200}, {25, 0.170}, {30, 0.160}, {35, 0.150},
+	{1, 0.750},
+	{2, 0.520},
+	{2.5, 0.400},
+	{3, 0.360},
+	{4, 0.350},
+	{5, 0.260},
+	{7.5, 0.230},
+	{10, 0.190},
+	{15, 0.190},
+	{20, 0.200},
+	{25, 0.170},
+	{30, 0.160},
+	{35, 0.150},
 }
 
 // BreakerTolerance is how far a sound breaker may stand from the typical

@@ -1,0 +1,346 @@
+package design
+
+import (
+	"fmt"
+	"regexp"
+	"slices"
+	"strings"
+
+	"loomproof/checks/units"
+	"loomproof/checks/wire"
+)
+
+// index holds what names stand for.
+type index struct {
+	terminals map[string]*Terminal
+	order     []string
+}
+
+// A Terminal is where runs end and probes go.
+type Terminal struct {
+	Name    string   // full: radio.load+
+	Say     string   // where to put the probe
+	Reach   Reach    // what that takes
+	Circuit *Circuit // whose part it is; nil for buses, grounds, sources, connectors
+	Runs    []*Run   // the runs that end here
+}
+
+// Terminal finds a terminal by its full name; nil if there is none.
+func (d *Design) Terminal(name string) *Terminal { return d.index.terminals[name] }
+
+// Terminals lists all terminals in the order of the file.
+func (d *Design) Terminals() []*Terminal {
+	out := make([]*Terminal, len(d.index.order))
+	for i, n := range d.index.order {
+		out[i] = d.index.terminals[n]
+	}
+	return out
+}
+
+var goodName = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9_-]{0,39}$`)
+
+// check finds what is wrong with a design that could be read.
+func (c *checker) check(d *Design) {
+	c.checkAircraft(d)
+	d.index = &index{terminals: map[string]*Terminal{}}
+	c.nameTerminals(d)
+	c.checkParts(d)
+	for _, circuit := range d.All() {
+		c.checkCircuit(d, circuit)
+	}
+	c.checkNotes(d)
+}
+
+func (c *checker) checkAircraft(d *Design) {
+	a := &d.Aircraft
+	if d.Format != 1 {
+		c.errorf(Pos{1, 1}, "\"loomproof: %d\": this program reads format 1", d.Format)
+	}
+	if a.Nominal != 14 && a.Nominal != 28 {
+		c.errorf(a.Pos, "nominal %v: the published rules know 14 V and 28 V; write one of them", a.Nominal)
+	}
+	if a.Insulation == 0 {
+		a.Insulation = wire.Rated150
+	}
+	if !slices.Contains([]wire.Insulation{wire.Rated105, wire.Rated150, wire.Rated200}, a.Insulation) {
+		c.errorf(a.Pos, "wire-rating %d: write 105, 150 or 200", a.Insulation)
+	}
+	if a.Ambient == nil {
+		usual := units.Celsius(20)
+		a.Ambient = &usual
+	}
+	c.inside(a.Pos, "ambient", float64(*a.Ambient), -40, 70, "°C")
+	if a.Joint != nil {
+		c.inside(a.Pos, "sound-joint", float64(*a.Joint), 0.2e-3, 50e-3, "Ω")
+	}
+}
+
+// inside reports a value outside its range.
+func (c *checker) inside(at Pos, what string, v, low, high float64, unit string) {
+	if v < low || v > high {
+		c.errorf(at, "%s %s is outside %s to %s", what, units.Format(v, unit), units.Format(low, unit), units.Format(high, unit))
+	}
+}
+
+// nameTerminals gives every terminal its name.
+func (c *checker) nameTerminals(d *Design) {
+	add := func(at Pos, name, say string, reach Reach, circuit *Circuit) {
+		if d.index.terminals[name] != nil {
+			c.errorf(at, "the name %q is taken already; choose another", name)
+			return
+		}
+		d.index.terminals[name] = &Terminal{Name: name, Say: say, Reach: reach, Circuit: circuit}
+		d.index.order = append(d.index.order, name)
+	}
+	where := func(name, where string) string {
+		if where == "" {
+			return name
+		}
+		return name + ", " + where
+	}
+	for _, s := range d.Sources {
+		c.checkName(s.Pos, s.Name)
+		add(s.Pos, s.Name+"+", s.Name+" +", Easy, nil)
+		add(s.Pos, s.Name+"-", s.Name+" −", Easy, nil)
+	}
+	for _, b := range d.Buses {
+		c.checkName(b.Pos, b.Name)
+		if b.Title == "" {
+			b.Title = b.Name + " bus"
+		}
+		add(b.Pos, b.Name, b.Title, Easy, nil)
+	}
+	for _, g := range d.Grounds {
+		c.checkName(g.Pos, g.Name)
+		add(g.Pos, g.Name, "ground point "+where(g.Name, g.Where), Easy, nil)
+	}
+	for _, s := range d.Splices {
+		c.checkName(s.Pos, s.Name)
+		add(s.Pos, s.Name, "splice "+where(s.Name, s.Where), NotAtAll, nil)
+	}
+	for _, k := range d.Connectors {
+		c.checkName(k.Pos, k.Name)
+		if k.Pins < 1 || k.Pins > 200 {
+			c.errorf(k.Pos, "connector %q: pins: %d is outside 1 to 200", k.Name, k.Pins)
+			continue
+		}
+		for i := 1; i <= k.Pins; i++ {
+			add(k.Pos, fmt.Sprintf("%s.%d", k.Name, i), fmt.Sprintf("pin %d of %s", i, where(k.Name, k.Where)), Easy, nil)
+			add(k.Pos, fmt.Sprintf("%s.%d", k.Plug, i), fmt.Sprintf("pin %d of %s", i, where(k.Plug, k.Where)), Easy, nil)
+		}
+	}
+	for _, f := range d.Feeders {
+		f.Feeder = true
+	}
+	for _, k := range d.All() {
+		c.checkName(k.Pos, k.Name)
+		for _, part := range k.parts() {
+			add(k.Pos, k.Name+"."+part.local, k.Called()+", "+part.say, Easy, k)
+		}
+	}
+}
+
+func (c *checker) checkName(at Pos, name string) {
+	if !goodName.MatchString(name) {
+		c.errorf(at, "%q cannot be a name: letters, digits, - and _, at most 40, no spaces", name)
+	}
+}
+
+type localTerminal struct{ local, say string }
+
+// parts lists the terminals of the circuit's own parts.
+func (k *Circuit) parts() []localTerminal {
+	var out []localTerminal
+	if k.Protector() != nil {
+		if k.Bus == "" {
+			out = append(out, localTerminal{"breaker.in", "supply side of the protector"})
+		}
+		out = append(out, localTerminal{"breaker", "load side of the " + k.protectorName()})
+	}
+	if k.Shunt != nil {
+		out = append(out, localTerminal{"shunt.in", "shunt, in"}, localTerminal{"shunt.out", "shunt, out"})
+	}
+	if k.Switch != nil {
+		name := string(k.Switch.kind())
+		if k.Switch.Label != "" {
+			name = k.Switch.Label
+		}
+		out = append(out, localTerminal{"switch.in", name + ", in"}, localTerminal{"switch.out", name + ", out"})
+	}
+	if k.Load != nil {
+		out = append(out, localTerminal{"load+", "plus terminal"}, localTerminal{"load-", "minus terminal"})
+	}
+	return out
+}
+
+func (s *Switch) kind() SwitchKind {
+	if s.Kind == "" {
+		return Toggle
+	}
+	return s.Kind
+}
+
+func (k *Circuit) protectorName() string {
+	if k.Breaker == nil {
+		return "fuse"
+	}
+	return "breaker"
+}
+
+func (c *checker) checkParts(d *Design) {
+	for _, s := range d.Sources {
+		if !slices.Contains([]SourceKind{Battery, Alternator, BenchSupply}, s.Kind) {
+			c.errorf(s.Pos, "source %q: kind %q: write battery, alternator or bench supply", s.Name, s.Kind)
+		}
+		c.inside(s.Pos, "source \""+s.Name+"\": volts", float64(s.Volts), 1, 60, "V")
+		c.inside(s.Pos, "source \""+s.Name+"\": resistance", float64(s.Resistance), 1e-6, 100, "Ω")
+		if s.Limit < 0 {
+			c.errorf(s.Pos, "source %q: limit %v is below zero", s.Name, s.Limit)
+		}
+		for _, end := range []*string{&s.Plus, &s.Minus} {
+			if *end != "" && d.index.terminals[*end] == nil {
+				c.unknownTerminal(d, s.Pos, *end, nil)
+			}
+		}
+		if s.Kind == BenchSupply && (s.Plus == "" || s.Minus == "") {
+			c.errorf(s.Pos, "source %q: a bench supply needs plus and minus: the terminals it is clipped to", s.Name)
+		}
+	}
+	for _, g := range d.Grounds {
+		if g.Bond != nil {
+			c.inside(g.Pos, "ground \""+g.Name+"\": bond", float64(*g.Bond), 1e-6, 0.1, "Ω")
+		}
+	}
+}
+
+func (c *checker) checkCircuit(d *Design, k *Circuit) {
+	what := fmt.Sprintf("circuit %q", k.Name)
+	if k.Feeder {
+		what = fmt.Sprintf("feeder %q", k.Name)
+	}
+	isBus := func(name string) bool {
+		return slices.ContainsFunc(d.Buses, func(b *Bus) bool { return b.Name == name })
+	}
+	switch {
+	case k.Bus == "" && !k.Feeder:
+		c.errorf(k.Pos, "%s: \"bus\" is missing: the bus that its breaker hangs on", what)
+	case k.Bus != "" && !isBus(k.Bus):
+		names := make([]string, len(d.Buses))
+		for i, b := range d.Buses {
+			names[i] = b.Name
+		}
+		c.errorf(k.Pos, "%s: there is no bus %q; the buses are: %s", what, k.Bus, strings.Join(names, ", "))
+	}
+	if k.Breaker != nil && k.Fuse != nil {
+		c.errorf(k.Fuse.Pos, "%s has a breaker and a fuse; keep the one that it really has", what)
+	}
+	if p := k.Protector(); p != nil {
+		c.inside(p.Pos, what+": rating", float64(p.Rating), 0.5, 200, "A")
+	}
+	if k.Load == nil && !k.Feeder {
+		c.errorf(k.Pos, "%s: \"load\" is missing: what it feeds, and what that draws", what)
+	}
+	if k.Load != nil {
+		c.checkLoad(d, k, what)
+	}
+	if s := k.Switch; s != nil && s.kind() != Toggle && s.kind() != Contactor {
+		c.errorf(s.Pos, "%s: switch kind %q: write toggle or contactor", what, s.Kind)
+	}
+	if s := k.Shunt; s != nil && (s.Rating <= 0 || s.Drop <= 0) {
+		c.errorf(s.Pos, "%s: the shunt needs a rating and a drop above zero, as 50 A and 50 mV", what)
+	}
+	for i, r := range k.Runs {
+		c.checkRun(d, k, r, i+1)
+	}
+}
+
+func (c *checker) checkLoad(d *Design, k *Circuit, what string) {
+	l := k.Load
+	switch l.Kind {
+	case Resistive, ConstantCurrent, ConstantPower, Lamp:
+	default:
+		c.errorf(l.Pos, "%s: load kind %q: write resistive, constant current, constant power or lamp", what, l.Kind)
+	}
+	switch l.Duty {
+	case "":
+		l.Duty = Continuous
+	case Continuous, Intermittent:
+	default:
+		c.errorf(l.Pos, "%s: duty %q: write continuous or intermittent", what, l.Duty)
+	}
+	if l.Tolerance == 0 {
+		l.Tolerance = 0.10
+	}
+	c.inside(l.Pos, what+": tolerance", float64(l.Tolerance)*100, 0.1, 90, "%")
+	draws := map[string]*Draw{"draw": &l.Draw, "intermittent": l.Intermittent, "inrush": l.Inrush}
+	for _, name := range []string{"draw", "intermittent", "inrush"} {
+		if draw := draws[name]; draw != nil {
+			c.inside(l.Pos, what+": "+name, draw.At(float64(d.Aircraft.Nominal)), 1e-4, 2000, "A")
+		}
+	}
+}
+
+func (c *checker) checkRun(d *Design, k *Circuit, r *Run, count int) {
+	r.Circuit = k
+	if r.Name == "" {
+		r.Name = fmt.Sprintf("%s/%d", k.Name, count)
+	}
+	c.inside(r.Pos, "run "+r.Name+": length", float64(r.Length), 0.01, 50, "m")
+	for _, end := range []*string{&r.From, &r.To} {
+		full := k.Name + "." + *end
+		if *end == "breaker.out" {
+			full = k.Name + ".breaker"
+		}
+		if d.index.terminals[full] == nil {
+			full = *end
+		}
+		t := d.index.terminals[full]
+		if t == nil {
+			c.unknownTerminal(d, r.Pos, *end, k)
+			continue
+		}
+		*end = full
+		t.Runs = append(t.Runs, r)
+	}
+	if r.From == r.To && r.From != "" {
+		c.errorf(r.Pos, "run %s begins and ends at %q", r.Name, r.From)
+	}
+}
+
+func (c *checker) unknownTerminal(d *Design, at Pos, name string, k *Circuit) {
+	names := slices.Clone(d.index.order)
+	own := ""
+	if k != nil {
+		var local []string
+		for _, p := range k.parts() {
+			local = append(local, p.local)
+		}
+		names = append(names, local...)
+		own = fmt.Sprintf("; the circuit's own are: %s", strings.Join(local, ", "))
+	}
+	hint := ""
+	if near := nearest(name, names); near != "" {
+		hint = fmt.Sprintf(" (did you mean %q?)", near)
+	}
+	c.errorf(at, "there is no terminal %q%s%s", name, hint, own)
+}
+
+func (c *checker) checkNotes(d *Design) {
+	for _, n := range d.Points {
+		t := d.index.terminals[n.Name]
+		if t == nil {
+			c.unknownTerminal(d, n.Pos, n.Name, nil)
+			continue
+		}
+		if n.Say != "" {
+			t.Say = n.Say
+		}
+		switch n.Reach {
+		case "":
+		case Easy, Undo, NotAtAll:
+			t.Reach = n.Reach
+		default:
+			c.errorf(n.Pos, "point %q: reach %q: write easy, undo or none", n.Name, n.Reach)
+		}
+	}
+}
