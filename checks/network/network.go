@@ -123,11 +123,18 @@ func (s *Solution) Dead(node int) bool { return s.dead[node] }
 // second.
 func (s *Solution) Current(p Part) float64 { return s.current[p] }
 
-// maxRounds of Newton's method. A sound design takes four to six.
-const maxRounds = 200
+// How often the search goes round. With tangents a sound design takes four to
+// six rounds. Where a source has come to its current limit and the loads draw
+// more the less voltage they get, tangents lead the wrong way and swing; there
+// each load is taken as the resistor that draws the same, which always leads
+// down to where the loads starve, if slowly.
+const (
+	tangentRounds = 25
+	maxRounds     = 2000
+)
 
 // Solve finds the voltages. It fails with [*NoSolution] when no voltages
-// satisfy all parts, which a lone source of current into nothing can cause.
+// satisfy all parts, which a current forced into nothing can cause.
 func (n *Network) Solve() (*Solution, error) {
 	if n.plan == nil {
 		n.plan = newPlan(n)
@@ -138,27 +145,23 @@ func (n *Network) Solve() (*Solution, error) {
 	copy(volts, n.last)
 	next := make([]float64, n.nodes)
 	dead := make([]bool, n.nodes)
-	step, before := 1.0, math.Inf(1)
+	before := math.Inf(1)
 	for round := range maxRounds {
-		n.stamp(volts, round == 0)
+		n.stamp(volts, round == 0 || round >= tangentRounds)
 		w.eliminate()
 		if err := w.substitute(next, dead); err != nil {
 			return nil, n.explain(err, volts)
 		}
 		moved, at := furthest(volts, next)
+		copy(volts, next)
 		if moved <= 1e-13*(1+math.Abs(next[at])) || moved <= 1e-10 && moved >= before {
-			copy(volts, next)
 			n.last = volts
 			return n.solution(volts, dead), nil
 		}
-		// A step that keeps growing is a search that swings between two
-		// pieces of a device's line: go half way.
-		if round > 20 && moved >= before {
-			step = math.Max(step/2, 1.0/64)
-		}
 		before = moved
-		for i := range volts {
-			volts[i] += step * (next[i] - volts[i])
+		if round == tangentRounds-1 { // begin anew
+			n.last = nil
+			clear(volts)
 		}
 	}
 	return nil, n.explain(errUnsettled, volts)
@@ -180,9 +183,8 @@ func (n *Network) stamp(volts []float64, opening bool) {
 		switch {
 		case !opening:
 			amperes, slope = p.dev.through(v)
-		case n.last == nil:
+		case n.last == nil && v == 0:
 			amperes, slope = p.dev.opening(math.NaN())
-			v = 0
 		default:
 			amperes, slope = p.dev.opening(v)
 		}
@@ -213,4 +215,60 @@ func furthest(a, b []float64) (moved float64, at int) {
 		}
 	}
 	return moved, at
+}
+
+// Influence gives, for each node, the volts that one ampere forced into it
+// moves the voltage from plus to minus, about this solution. The network must
+// be as it was solved. It is how the value of a part acts on a reading: raising
+// the current of a part from a to b by one ampere moves the reading by
+// influence[b] - influence[a].
+func (s *Solution) Influence(plus, minus int) []float64 {
+	n, w := s.network, s.network.plan.work
+	n.stamp(s.volts, false)
+	clear(w.inflow)
+	if !s.dead[plus] {
+		w.inflow[plus]++
+	}
+	if !s.dead[minus] {
+		w.inflow[minus]--
+	}
+	w.inflow[0] = 0
+	w.eliminate()
+	out := make([]float64, n.nodes)
+	if w.substitute(out, make([]bool, n.nodes)) != nil {
+		clear(out)
+	}
+	return out
+}
+
+// Slope is how a part's current grows with the voltage across it, in siemens,
+// at a voltage.
+func (n *Network) Slope(p Part, volts float64) float64 {
+	if n.parts[p].dev == nil {
+		return n.parts[p].g
+	}
+	_, slope := n.parts[p].dev.through(volts)
+	return slope
+}
+
+// Rewire moves a part to other nodes.
+func (n *Network) Rewire(p Part, a, b int) {
+	n.plan = nil
+	n.parts[p].a, n.parts[p].b = a, b
+}
+
+// Each calls f for every part with its ends and its value: ohms as a float64
+// for a resistor, or a [Source], or a [Load].
+func (n *Network) Each(f func(p Part, a, b int, value any)) {
+	for i := range n.parts {
+		p := &n.parts[i]
+		switch dev := p.dev.(type) {
+		case nil:
+			f(Part(i), p.a, p.b, 1/p.g)
+		case *Source:
+			f(Part(i), p.a, p.b, *dev)
+		case *Load:
+			f(Part(i), p.a, p.b, *dev)
+		}
+	}
 }

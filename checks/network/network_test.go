@@ -175,6 +175,25 @@ func TestCurrentLimitHolds(t *testing.T) {
 	assert.False(t, n.Source(src).Limiting(s.Volts(1)))
 }
 
+// More constant power than the supply's limit: the bus falls until the
+// converters starve, and comes back when the limit is raised.
+func TestBusCollapsesAtTheCurrentLimit(t *testing.T) {
+	n := New(3)
+	src := n.AddSource(1, 0, Source{Volts: 14, Ohms: 0.01, Limit: 50})
+	n.AddResistor(1, 2, 0.005)
+	n.AddLoad(2, 0, Load{Kind: Power, Draw: 280, At: 14})
+	n.AddLoad(2, 0, Load{Kind: Current, Draw: 5, At: 14})
+	sound := solve(t, n).Volts(2)
+	n.SetSource(src, Source{Volts: 14, Ohms: 0.01, Limit: 20})
+	s := solve(t, n)
+	// Below 7 V both are resistors: 49/280 Ω beside 7/5 Ω.
+	assert.InDelta(t, 20/(280.0/49+5.0/7), s.Volts(2), 1e-6)
+	assert.Less(t, residual(n, s), 1e-9)
+	n.SetSource(src, Source{Volts: 14, Ohms: 0.01, Limit: 50})
+	n.last = nil
+	assert.InDelta(t, sound, solve(t, n).Volts(2), 1e-9)
+}
+
 func TestOpenBreakerLeavesLoadDead(t *testing.T) {
 	for _, kind := range []Kind{Resistive, Current, Power, Lamp} {
 		n := New(4)
@@ -273,6 +292,31 @@ func TestAddedLoadNeverRaisesAVoltage(t *testing.T) {
 		for i, l := range loads {
 			require.LessOrEqual(t, after.Volts(l.a)-after.Volts(l.b), before.Volts(l.a)-before.Volts(l.b)+1e-12, "seed %d load %d", seed, i)
 		}
+	}
+}
+
+// The influence must say what a small change really does.
+func TestInfluenceAgainstASmallChange(t *testing.T) {
+	for seed := range uint64(50) {
+		r := rand.New(rand.NewPCG(seed, 3))
+		n := aircraftLike(r, 10)
+		s := solve(t, n)
+		plus, minus := 1+r.IntN(n.Nodes()-1), r.IntN(n.Nodes())
+		at := Part(1 + r.IntN(len(n.parts)-1))
+		if n.parts[at].dev != nil {
+			continue
+		}
+		influence := s.Influence(plus, minus)
+		a, b := n.Ends(at)
+		// More resistance is less current from a to b: dI = -I/R dR at the same voltage.
+		ohms := n.Ohms(at)
+		slope := -s.Current(at) / ohms * (influence[b] - influence[a])
+		const dr = 1e-7
+		before := s.Volts(plus) - s.Volts(minus)
+		n.SetOhms(at, ohms+dr)
+		after := solve(t, n)
+		got := (after.Volts(plus) - after.Volts(minus) - before) / dr
+		require.InDelta(t, got, slope, 1e-4+1e-4*math.Abs(got), "seed %d", seed)
 	}
 }
 

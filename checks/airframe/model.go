@@ -1,0 +1,321 @@
+package airframe
+
+import (
+	"fmt"
+	"math"
+
+	"loomproof/checks/design"
+	"loomproof/checks/network"
+	"loomproof/checks/wire"
+)
+
+// A Model is a design as a network. It is not for several goroutines.
+type Model struct {
+	Design *design.Design
+
+	net     *network.Network
+	node    map[string]int // by terminal
+	parts   []*Part
+	loads   []*loadPart
+	sources []*sourcePart
+	state   State
+	set     bool // state has been put into the network
+	last    *network.Solution
+}
+
+// PartKind says what a resistance of the model is.
+type PartKind string
+
+// The kinds of part.
+const (
+	WireRun   PartKind = "wire run"
+	Contact   PartKind = "contact"
+	Protector PartKind = "protector"
+	Switch    PartKind = "switch"
+	Shunt     PartKind = "shunt"
+	Bond      PartKind = "ground bond"
+	Clip      PartKind = "clip"
+	Leak      PartKind = "leak" // a fault: current where none should be
+)
+
+// A Part is one resistance of the model.
+type Part struct {
+	Kind    PartKind
+	Name    string          // radio/1, J1.3, G2, or the circuit's name
+	Circuit *design.Circuit // nil for what belongs to none
+	Run     *design.Run     // for a wire run
+	From    string          // terminals; "" is the airframe
+	To      string
+	Ohms    wire.Spread
+	Source  wire.Citation // where Ohms comes from
+
+	value float64 // in use
+	part  network.Part
+}
+
+type loadPart struct {
+	circuit *design.Circuit
+	factor  float64 // 1 is the design's draw
+	extra   bool    // a coil: on when the switch is
+	part    network.Part
+}
+
+type sourcePart struct {
+	source *design.Source
+	offset float64 // volts above the design's
+	part   network.Part
+}
+
+// New makes the model of a design.
+func New(d *design.Design) *Model {
+	m := &Model{Design: d, net: network.New(1), node: map[string]int{"": 0}}
+	for _, t := range d.Terminals() {
+		m.node[t.Name] = m.net.AddNode()
+	}
+	a := &d.Aircraft
+	joint := wire.Joint
+	if a.Joint != nil {
+		joint.Most = float64(*a.Joint)
+	}
+	for _, g := range d.Grounds {
+		s := wire.GroundPoint
+		if g.Bond != nil {
+			s = spread(float64(*g.Bond), s)
+		}
+		m.add(&Part{Kind: Bond, Name: g.Name, From: g.Name, Ohms: s, Source: wire.Citation{Text: "AC 43.13-1B 11-188: 2.5 mΩ", Status: wire.Verified}})
+	}
+	for _, k := range d.Connectors {
+		m.addConnector(k)
+	}
+	for _, s := range d.Sources {
+		m.addSource(s)
+	}
+	for _, k := range d.All() {
+		m.addCircuit(k, joint)
+	}
+	return m
+}
+
+// spread puts a stated usual value in place of a default one, keeping the
+// default's proportions.
+func spread(usual float64, of wire.Spread) wire.Spread {
+	return of.Scale(usual / of.Usual)
+}
+
+var practice = wire.Citation{Text: "usual for such a part", Status: wire.CommonPractice}
+
+func (m *Model) add(p *Part) *Part {
+	p.value = p.Ohms.Usual
+	p.part = m.net.AddResistor(m.node[p.From], m.node[p.To], p.value)
+	m.parts = append(m.parts, p)
+	return p
+}
+
+func (m *Model) addConnector(k *design.Connector) {
+	s := wire.Contact
+	if k.Contact != nil {
+		s = spread(float64(*k.Contact), s)
+	}
+	for i := 1; i <= k.Pins; i++ {
+		from, to := fmt.Sprintf("%s.%d", k.Name, i), fmt.Sprintf("%s.%d", k.Plug, i)
+		if len(m.Design.Terminal(from).Runs)+len(m.Design.Terminal(to).Runs) == 0 {
+			continue // an empty contact
+		}
+		m.add(&Part{Kind: Contact, Name: from, From: from, To: to, Ohms: s, Source: practice})
+	}
+}
+
+func (m *Model) addSource(s *design.Source) {
+	part := m.net.AddSource(m.node[s.Name+"+"], m.node[s.Name+"-"], network.Source{Volts: 1, Ohms: 1})
+	m.sources = append(m.sources, &sourcePart{source: s, part: part})
+	// Where a source is clipped on, its own terminals are the clips.
+	clip := wire.Spread{Least: 1e-6, Usual: 2e-6, Most: 4e-6}
+	for _, c := range []struct{ own, at string }{{s.Name + "+", s.Plus}, {s.Name + "-", s.Minus}} {
+		if c.at != "" {
+			m.add(&Part{Kind: Clip, Name: c.own, From: c.own, To: c.at, Ohms: clip, Source: practice})
+		}
+	}
+}
+
+func (m *Model) addCircuit(k *design.Circuit, joint wire.Spread) {
+	own := func(local string) string { return k.Name + "." + local }
+	if p := k.Protector(); p != nil {
+		from := k.Bus
+		if from == "" {
+			from = own("breaker.in")
+		}
+		s, cite := protector(k)
+		m.add(&Part{Kind: Protector, Name: k.Name, Circuit: k, From: from, To: own("breaker"), Ohms: s, Source: cite})
+	}
+	if k.Shunt != nil {
+		r := k.Shunt.Ohms()
+		s := wire.Spread{Least: 0.99 * r, Usual: r, Most: 1.01 * r}
+		m.add(&Part{Kind: Shunt, Name: k.Name, Circuit: k, From: own("shunt.in"), To: own("shunt.out"), Ohms: s, Source: practice})
+	}
+	if w := k.Switch; w != nil {
+		s := wire.Toggle
+		if w.Kind == design.Contactor {
+			s = wire.Contactor
+		}
+		if w.Resistance != nil {
+			s = spread(float64(*w.Resistance), s)
+		}
+		m.add(&Part{Kind: Switch, Name: k.Name, Circuit: k, From: own("switch.in"), To: own("switch.out"), Ohms: s, Source: practice})
+		if w.Coil > 0 {
+			part := m.net.AddLoad(m.node[own("switch.in")], 0, network.Load{At: 1})
+			m.loads = append(m.loads, &loadPart{circuit: k, factor: 1, extra: true, part: part})
+		}
+	}
+	if k.Load != nil {
+		part := m.net.AddLoad(m.node[own("load+")], m.node[own("load-")], network.Load{At: 1})
+		m.loads = append(m.loads, &loadPart{circuit: k, factor: 1, part: part})
+	}
+	for _, r := range k.Runs {
+		m.add(&Part{
+			Kind: WireRun, Name: r.Name, Circuit: k, Run: r, From: r.From, To: r.To,
+			Ohms: runSpread(r, float64(*m.Design.Aircraft.Ambient), joint), Source: r.Gauge.ResistanceSource(),
+		})
+	}
+}
+
+func protector(k *design.Circuit) (wire.Spread, wire.Citation) {
+	p := k.Protector()
+	of := wire.Breaker
+	if k.Breaker == nil {
+		of = wire.Fuse
+	}
+	s, cite := of(float64(p.Rating))
+	if p.Resistance != nil {
+		return spread(float64(*p.Resistance), s), wire.Citation{Text: "the design's own figure", Status: wire.OfDesign}
+	}
+	return s, cite
+}
+
+// lengthTolerance is how far an installed length may differ from the drawn
+// one. Common practice; no published source.
+const lengthTolerance = 0.05
+
+func runSpread(r *design.Run, celsius float64, joint wire.Spread) wire.Spread {
+	most := r.Gauge.MaxResistance(celsius) * float64(r.Length)
+	w := wire.Spread{
+		Least: most * wire.Least * (1 - lengthTolerance),
+		Usual: most * wire.Nominal,
+		Most:  most * (1 + lengthTolerance),
+	}
+	return w.Add(joint.Scale(2))
+}
+
+// Parts lists the resistances of the model.
+func (m *Model) Parts() []*Part { return m.parts }
+
+// Part finds a part by kind and name; nil if there is none.
+func (m *Model) Part(kind PartKind, name string) *Part {
+	for _, p := range m.parts {
+		if p.Kind == kind && p.Name == name {
+			return p
+		}
+	}
+	return nil
+}
+
+// Set puts the aircraft into a state.
+func (m *Model) Set(s State) {
+	m.state = s.Clone()
+	m.set = true
+	m.put()
+}
+
+// put writes the present state and values into the network.
+func (m *Model) put() {
+	m.last = nil
+	for _, p := range m.parts {
+		ohms := p.value
+		open := p.Kind == Protector && !m.state.Closed[p.Circuit.Name] ||
+			p.Kind == Switch && !m.state.On[p.Circuit.Name]
+		if open {
+			ohms = math.Inf(1)
+		}
+		m.net.SetOhms(p.part, ohms)
+	}
+	for _, l := range m.loads {
+		m.net.SetLoad(l.part, m.loadNow(l))
+	}
+	for _, s := range m.sources {
+		m.net.SetSource(s.part, m.sourceNow(s))
+	}
+}
+
+var loadKinds = map[design.LoadKind]network.Kind{
+	design.Resistive: network.Resistive, design.ConstantCurrent: network.Current,
+	design.ConstantPower: network.Power, design.Lamp: network.Lamp,
+}
+
+func (m *Model) loadNow(l *loadPart) network.Load {
+	nominal := float64(m.Design.Aircraft.Nominal)
+	name := l.circuit.Name
+	if l.extra {
+		out := network.Load{Kind: network.Resistive, At: nominal}
+		if m.state.On[name] {
+			out.Draw = float64(l.circuit.Switch.Coil) * l.factor
+		}
+		return out
+	}
+	load := l.circuit.Load
+	draw := load.Draw
+	if load.Intermittent != nil && m.state.Working[name] {
+		draw = *load.Intermittent
+	}
+	out := network.Load{Kind: loadKinds[load.Kind], At: nominal, Draw: draw.At(nominal) * l.factor}
+	if out.Kind == network.Power {
+		out.Draw *= nominal
+	}
+	if load.Duty == design.Intermittent && l.circuit.Switch == nil && !m.state.Working[name] {
+		out.Draw = 0
+	}
+	return out
+}
+
+// disconnected is the internal resistance of a source that is not there: it
+// carries less than a tenth of a microampere.
+const disconnected = 1e9
+
+func (m *Model) sourceNow(p *sourcePart) network.Source {
+	s := p.source
+	for _, name := range m.state.Sources {
+		if name != s.Name {
+			continue
+		}
+		out := network.Source{
+			Volts: float64(s.Volts), Ohms: float64(s.Resistance), Limit: float64(s.Limit),
+			Isolated: s.Kind != design.Battery,
+		}
+		if s.Kind == design.BenchSupply && m.state.SupplyVolts > 0 {
+			out.Volts = m.state.SupplyVolts
+		}
+		if s.Kind == design.BenchSupply && m.state.SupplyLimit > 0 {
+			out.Limit = m.state.SupplyLimit
+		}
+		out.Volts += p.offset
+		return out
+	}
+	return network.Source{Volts: 0, Ohms: disconnected}
+}
+
+// solve finds the voltages of the present state.
+func (m *Model) solve() (*network.Solution, error) {
+	if !m.set {
+		m.Set(State{})
+	}
+	if m.last == nil {
+		s, err := m.net.Solve()
+		if err != nil {
+			return nil, fmt.Errorf("airframe: %w", err)
+		}
+		m.last = s
+	}
+	return m.last, nil
+}
+
+// Volts is the potential difference from one terminal to another in the
+// present state; a terminal that hangs in the air is at 0 V.
+func (m *Model) Volts(from, to string) (float64, error) { return m.Value(Between(from, to)) }
