@@ -84,7 +84,7 @@ func (m *Model) Break(f Fault) error {
 			}
 			other := *p.Run
 			other.Gauge = f.Gauge
-			p.value = runSpread(&other, float64(*m.Design.Aircraft.Ambient), wire.Joint).Usual
+			p.value = m.runSpread(&other).Usual
 		}
 	case BadGround:
 		p := m.Part(Bond, f.At)

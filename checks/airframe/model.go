@@ -72,11 +72,6 @@ func New(d *design.Design) *Model {
 	for _, t := range d.Terminals() {
 		m.node[t.Name] = m.net.AddNode()
 	}
-	a := &d.Aircraft
-	joint := wire.Joint
-	if a.Joint != nil {
-		joint.Most = float64(*a.Joint)
-	}
 	for _, g := range d.Grounds {
 		s := wire.GroundPoint
 		if g.Bond != nil {
@@ -91,7 +86,7 @@ func New(d *design.Design) *Model {
 		m.addSource(s)
 	}
 	for _, k := range d.All() {
-		m.addCircuit(k, joint)
+		m.addCircuit(k)
 	}
 	return m
 }
@@ -137,7 +132,7 @@ func (m *Model) addSource(s *design.Source) {
 	}
 }
 
-func (m *Model) addCircuit(k *design.Circuit, joint wire.Spread) {
+func (m *Model) addCircuit(k *design.Circuit) {
 	own := func(local string) string { return k.Name + "." + local }
 	if p := k.Protector(); p != nil {
 		from := k.Bus
@@ -173,7 +168,7 @@ func (m *Model) addCircuit(k *design.Circuit, joint wire.Spread) {
 	for _, r := range k.Runs {
 		m.add(&Part{
 			Kind: WireRun, Name: r.Name, Circuit: k, Run: r, From: r.From, To: r.To,
-			Ohms: runSpread(r, float64(*m.Design.Aircraft.Ambient), joint), Source: r.Gauge.ResistanceSource(),
+			Ohms: m.runSpread(r), Source: r.Gauge.ResistanceSource(),
 		})
 	}
 }
@@ -195,8 +190,13 @@ func protector(k *design.Circuit) (wire.Spread, wire.Citation) {
 // one. Common practice; no published source.
 const lengthTolerance = 0.05
 
-func runSpread(r *design.Run, celsius float64, joint wire.Spread) wire.Spread {
-	most := r.Gauge.MaxResistance(celsius) * float64(r.Length)
+func (m *Model) runSpread(r *design.Run) wire.Spread {
+	a := &m.Design.Aircraft
+	joint := wire.Joint(r.Gauge)
+	if a.Joint != nil {
+		joint.Most = float64(*a.Joint)
+	}
+	most := r.Gauge.MaxResistance(float64(*a.Ambient)) * float64(r.Length)
 	w := wire.Spread{
 		Least: most * wire.Least * (1 - lengthTolerance),
 		Usual: most * wire.Nominal,

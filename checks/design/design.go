@@ -38,7 +38,7 @@ type Aircraft struct {
 	Registration string          `key:"registration" doc:"Registration marks, if it has any yet."`
 	Nominal      units.Volts     `key:"nominal,required" doc:"Nominal system voltage while charging: 14 V or 28 V."`
 	Ambient      *units.Celsius  `key:"ambient" doc:"Temperature that design values are worked out for. Default 20 °C."`
-	Joint        *units.Ohms     `key:"sound-joint" doc:"The most a sound crimp and its terminal may measure. Default 3 mΩ."`
+	Joint        *units.Ohms     `key:"sound-joint" doc:"The most a sound crimp and its terminal may measure. Default 3 mΩ, less on heavy wire."`
 	Insulation   wire.Insulation `key:"wire-rating" doc:"Temperature rating of the wire in °C: 105, 150 or 200. Default 150."`
 }
 

@@ -15,13 +15,24 @@ func (s Spread) Add(t Spread) Spread {
 	return Spread{s.Least + t.Least, s.Usual + t.Usual, s.Most + t.Most}
 }
 
-// The parts that a wire meets. AC 43.13-1B 11-189 allows 3 mΩ for each
-// connection of a bonding jumper and 11-188f 2.5 mΩ from equipment to
-// structure (both verified); those are taken as the most that a sound joint or
+// JointRule is the most that any joint may show, in ohms: AC 43.13-1B 11-189
+// allows it for each connection of a bonding jumper.
+const JointRule = 3e-3
+
+// Joint is what a sound crimp and its terminal measure on a wire of this size.
+// A lug on heavy wire is held to less than [JointRule], because a good crimp is
+// about as good as a little of its own wire: usually 5 cm, at most 20 cm.
+// Common practice; no published source but for JointRule.
+func Joint(g Gauge) Spread {
+	r := g.MaxResistance(20)
+	return Spread{0.01 * math.Min(r, 10e-3), math.Min(0.7e-3, 0.05*r), math.Min(JointRule, 0.2*r)}
+}
+
+// The other parts that a wire meets. AC 43.13-1B 11-188f allows 2.5 mΩ from
+// equipment to structure (verified): that is taken as the most that a sound
 // ground point may show. The other figures are common practice without a
 // published source; a design can state its own.
 var (
-	Joint       = Spread{0.1e-3, 0.7e-3, 3e-3}
 	GroundPoint = Spread{0.05e-3, 0.3e-3, 2.5e-3}
 	Contact     = Spread{0.5e-3, 3e-3, 8e-3}
 	Toggle      = Spread{1e-3, 5e-3, 15e-3}

@@ -37,7 +37,6 @@ func (c Citation) String() string {
 // The documents that the tables of this package come from.
 var (
 	tableProtector = Citation{"AC 43.13-1B table 11-3", Verified}
-	tableSwitch    = Citation{"AC 43.13-1B table 11-4", Verified}
 	tableWire      = Citation{"AC 43.13-1B CHG 1 table 11-9", Verified}
 	tableDrop      = Citation{"AC 43.13-1B CHG 1 table 11-6, continuous", Secondary}
 	tableDropShort = Citation{"AC 43.13-1B CHG 1 table 11-6, intermittent", Memory}
