@@ -1,0 +1,188 @@
+// Package limits says what a quantity of the aircraft should be in a state and
+// what is allowed there.
+//
+//	l := limits.New(design)
+//	e, err := l.Drop(state, "radio.breaker", "radio.load+")
+//	e.Design  // the design value
+//	e.Limit   // the tighter of two limits, with the rule that sets each side
+//
+// Two limits meet: what a published rule allows, and the most that sound parts
+// of this design can show. A corroded joint is found by the second while it is
+// still well inside the first.
+package limits
+
+import (
+	"fmt"
+	"math"
+
+	"loomproof/checks/airframe"
+	"loomproof/checks/design"
+	"loomproof/checks/verdict"
+	"loomproof/checks/wire"
+)
+
+// An Expected is a design value with its limits.
+type Expected struct {
+	Design float64       `json:"design"`
+	Limit  verdict.Limit `json:"limit"`
+}
+
+// Limits works limits out for one design. It is not for several goroutines.
+type Limits struct {
+	design *design.Design
+	model  *airframe.Model
+}
+
+// New makes the limits of a design.
+func New(d *design.Design) *Limits { return &Limits{d, airframe.New(d)} }
+
+// soundParts is the rule of the second limit.
+var soundParts = wire.Citation{Text: "sound wire, joints and loads of this design", Status: wire.OfDesign}
+
+// expect takes both sides of what sound parts can show.
+func (l *Limits) expect(s airframe.State, q airframe.Quantity) (Expected, error) {
+	e, err := l.model.Expect(s, q)
+	if err != nil {
+		return Expected{}, err
+	}
+	return Expected{e.Value, verdict.Limit{Low: verdict.AtLeast(e.Least, soundParts), High: verdict.AtMost(e.Most, soundParts)}}, nil
+}
+
+// Between is the voltage between two terminals, held to sound parts only.
+func (l *Limits) Between(s airframe.State, from, to string) (Expected, error) {
+	return l.expect(s, airframe.Between(from, to))
+}
+
+// Drop is the voltage lost between two terminals that current passes in turn:
+// over a run, a contact, a switch. No part of a path may lose more than the
+// rule allows the whole. There is no lower limit: a smaller drop harms nothing.
+func (l *Limits) Drop(s airframe.State, from, to string) (Expected, error) {
+	e, err := l.expect(s, airframe.Between(from, to))
+	if err != nil {
+		return e, err
+	}
+	allowed, rule := wire.AllowedDrop(float64(l.design.Aircraft.Nominal), false)
+	e.Limit.Low = nil
+	e.Limit = e.Limit.Tighten(verdict.Limit{High: verdict.AtMost(allowed, rule)})
+	return e, nil
+}
+
+// ProtectorDrop is the voltage lost over a circuit's breaker or fuse, held to
+// both sides: one that loses too little is of another rating.
+func (l *Limits) ProtectorDrop(s airframe.State, circuit string) (Expected, error) {
+	k := l.design.Circuit(circuit)
+	if k == nil || k.Protector() == nil {
+		return Expected{}, fmt.Errorf("limits: circuit %q has no protector", circuit)
+	}
+	return l.expect(s, airframe.Between(k.Bus, k.Name+".breaker"))
+}
+
+// FeederDrop is the voltage lost between a source's terminal and a bus.
+func (l *Limits) FeederDrop(s airframe.State, from, bus string) (Expected, error) {
+	e, err := l.expect(s, airframe.Between(from, bus))
+	if err != nil {
+		return e, err
+	}
+	allowed, rule := wire.FeederDrop(float64(l.design.Aircraft.Nominal))
+	e.Limit.Low = nil
+	e.Limit = e.Limit.Tighten(verdict.Limit{High: verdict.AtMost(allowed, rule)})
+	return e, nil
+}
+
+// Bus is the voltage of a bus against a reference terminal: not lower than
+// sound parts leave it, nor than the feeder's allowance below the source.
+func (l *Limits) Bus(s airframe.State, bus, reference string) (Expected, error) {
+	e, err := l.expect(s, airframe.Between(bus, reference))
+	if err != nil {
+		return e, err
+	}
+	source := l.feeding(s)
+	if source == nil {
+		return e, nil
+	}
+	at := float64(source.Volts)
+	if source.Kind == design.BenchSupply && s.SupplyVolts > 0 {
+		at = s.SupplyVolts
+	}
+	allowed, rule := wire.FeederDrop(float64(l.design.Aircraft.Nominal))
+	e.Limit = e.Limit.Tighten(verdict.Limit{Low: verdict.AtLeast(at-allowed, rule)})
+	return e, nil
+}
+
+// feeding is the connected source of the highest voltage.
+func (l *Limits) feeding(s airframe.State) (best *design.Source) {
+	for _, name := range s.Sources {
+		if x := l.design.Source(name); x != nil && (best == nil || x.Volts > best.Volts) {
+			best = x
+		}
+	}
+	return best
+}
+
+// LoadVolts is the voltage at a circuit's load: not lower than sound parts
+// leave it, nor than the allowed drop below its bus.
+func (l *Limits) LoadVolts(s airframe.State, circuit, reference string) (Expected, error) {
+	k := l.design.Circuit(circuit)
+	if k == nil || k.Load == nil {
+		return Expected{}, fmt.Errorf("limits: circuit %q has no load", circuit)
+	}
+	e, err := l.expect(s, airframe.Between(k.Name+".load+", k.Name+".load-"))
+	if err != nil {
+		return e, err
+	}
+	bus, err := l.model.Value(airframe.Between(k.Bus, reference))
+	if err != nil {
+		return e, err
+	}
+	allowed, rule := wire.AllowedDrop(float64(l.design.Aircraft.Nominal), false)
+	e.Limit = e.Limit.Tighten(verdict.Limit{Low: verdict.AtLeast(bus-allowed, rule)})
+	return e, nil
+}
+
+// StepCurrent is the rise of a source's current as a circuit is switched on:
+// the circuit's own current, less what the others give up because the bus
+// falls a little. It must not exceed the protector's rating.
+func (l *Limits) StepCurrent(before, after airframe.State, source, circuit string) (Expected, error) {
+	k := l.design.Circuit(circuit)
+	if k == nil {
+		return Expected{}, fmt.Errorf("limits: there is no circuit %q", circuit)
+	}
+	e, err := l.expect(after, airframe.Into(circuit))
+	if err != nil {
+		return e, err
+	}
+	rise, err := l.model.Value(airframe.OutOf(source))
+	if err != nil {
+		return e, err
+	}
+	l.model.Set(before)
+	was, err := l.model.Value(airframe.OutOf(source))
+	if err != nil {
+		return e, err
+	}
+	shift := rise - was - e.Design
+	e.Design += shift
+	e.Limit.Low.At += shift
+	e.Limit.High.At += shift
+	if p := k.Protector(); p != nil {
+		e.Limit = e.Limit.Tighten(verdict.Limit{High: verdict.AtMost(float64(p.Rating), wire.BreakerRule)})
+	}
+	return e, nil
+}
+
+// Total is the current out of a source with everything that is on.
+func (l *Limits) Total(s airframe.State, source string) (Expected, error) {
+	e, err := l.expect(s, airframe.OutOf(source))
+	if x := l.design.Source(source); err == nil && x != nil && x.Limit > 0 {
+		e.Limit = e.Limit.Tighten(verdict.Limit{High: verdict.AtMost(float64(x.Limit), wire.Citation{Text: "rated output of the source", Status: wire.OfDesign})})
+	}
+	return e, err
+}
+
+// Ceiling is the current in amperes above which a source is cut while the
+// aircraft is in a state: a quarter and half an ampere above the most that
+// sound loads draw. Common practice; no published source.
+func (l *Limits) Ceiling(s airframe.State, source string) (float64, error) {
+	e, err := l.model.Expect(s, airframe.OutOf(source))
+	return math.Max(0, e.Most)*1.25 + 0.5, err
+}

@@ -1,0 +1,67 @@
+package limits_test
+
+import (
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"loomproof/checks/airframe"
+	"loomproof/checks/design"
+	"loomproof/checks/limits"
+	"loomproof/scripts"
+)
+
+func marshHen(t *testing.T) *design.Design {
+	t.Helper()
+	text, _ := scripts.Design("marsh-hen")
+	d, err := design.Parse("marsh-hen.yaml", text)
+	require.NoError(t, err)
+	return d
+}
+
+func TestTheTighterLimitIsNamed(t *testing.T) {
+	d := marshHen(t)
+	l := limits.New(d)
+	on := airframe.AllOn(d, "supply")
+
+	drop, err := l.Drop(on, "transponder.breaker", "J2.2")
+	require.NoError(t, err)
+	assert.Equal(t, "sound wire, joints and loads of this design", drop.Limit.High.Rule.String(), "far tighter than half a volt")
+	assert.Nil(t, drop.Limit.Low)
+
+	feeder, err := l.FeederDrop(on, "battery+", "main")
+	require.NoError(t, err)
+	assert.Less(t, feeder.Design, feeder.Limit.High.At)
+
+	// The whole way from the battery to the avionics bus may lose 2 % of 14 V.
+	whole, err := l.FeederDrop(on, "battery+", "avionics")
+	require.NoError(t, err)
+	assert.InDelta(t, 0.28, whole.Limit.High.At, 0.08)
+
+	// A design that draws more than its breaker: the rating is the limit.
+	d.Circuit("gps").Breaker.Rating = 0.5
+	current, err := limits.New(d).StepCurrent(airframe.State{Sources: []string{"supply"}}, on, "supply", "gps")
+	require.NoError(t, err)
+	assert.Equal(t, "AC 43.13-1B 11-48: protector rating", current.Limit.High.Rule.String())
+	assert.Equal(t, 0.5, current.Limit.High.At)
+}
+
+func TestCeilingIsAboveSoundLoads(t *testing.T) {
+	d := marshHen(t)
+	l := limits.New(d)
+	on := airframe.AllOn(d, "supply")
+	total, err := l.Total(on, "supply")
+	require.NoError(t, err)
+	ceiling, err := l.Ceiling(on, "supply")
+	require.NoError(t, err)
+	assert.Greater(t, ceiling, total.Limit.High.At)
+}
+
+func TestUnknownNamesAreErrors(t *testing.T) {
+	l := limits.New(marshHen(t))
+	_, err := l.LoadVolts(airframe.State{}, "radar", "battery-")
+	assert.ErrorContains(t, err, "radar")
+	_, err = l.ProtectorDrop(airframe.State{}, "master")
+	assert.ErrorContains(t, err, "master")
+}

@@ -1,0 +1,169 @@
+// Package logbook keeps worksheets on disk.
+//
+//	book, err := logbook.Open("marsh-hen.db")
+//	sheet, err := book.Begin(ctx, logbook.Opening{Procedure: "first-power-on", ...})
+//	rec, err := sheet.Append(ctx, "reading", reading)  // on disk when it returns
+//
+// A worksheet is a chain of records. Each record carries the SHA-256 of itself
+// and of the record before it, so that a changed, missing or reordered one is
+// found; see [Check] and FORMAT.md. Nothing is ever changed or taken out: a
+// correction is another record.
+//
+// The store is one SQLite file. A record is on disk, through the file system's
+// cache, when Append returns. Several programs may read a logbook; only one can
+// add to a worksheet, and the second is told so.
+package logbook
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"net/url"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	_ "modernc.org/sqlite" // the store
+)
+
+// ErrNotFound is returned, wrapped, for a worksheet that is not in the logbook.
+var ErrNotFound = errors.New("no such worksheet")
+
+// ErrTaken is returned, wrapped, when another program has added to the
+// worksheet meanwhile.
+var ErrTaken = errors.New("another program is performing this worksheet")
+
+// A Book is a logbook. It is for several goroutines.
+type Book struct {
+	db   *sql.DB
+	path string
+}
+
+const schema = `
+CREATE TABLE IF NOT EXISTS worksheets (
+	id        INTEGER PRIMARY KEY AUTOINCREMENT,
+	begun     TEXT NOT NULL,
+	aircraft  TEXT NOT NULL,
+	procedure TEXT NOT NULL
+);
+CREATE TABLE IF NOT EXISTS records (
+	worksheet INTEGER NOT NULL REFERENCES worksheets(id),
+	seq       INTEGER NOT NULL,
+	at        TEXT NOT NULL,
+	kind      TEXT NOT NULL,
+	body      TEXT NOT NULL,
+	hash      TEXT NOT NULL,
+	PRIMARY KEY (worksheet, seq)
+) WITHOUT ROWID;
+`
+
+// formatVersion is kept in the file's user_version; see FORMAT.md.
+const formatVersion = 1
+
+// Open opens a logbook, and makes it if it is not there.
+func Open(path string) (*Book, error) {
+	b, err := open(path)
+	if err != nil {
+		return nil, fmt.Errorf("logbook %s: %w", path, err)
+	}
+	return b, nil
+}
+
+func open(path string) (*Book, error) {
+	if dir := filepath.Dir(path); dir != "." {
+		if info, err := os.Stat(dir); err != nil || !info.IsDir() {
+			return nil, fmt.Errorf("the folder %s does not exist; make it first", dir)
+		}
+	}
+	// Every commit waits for the disk (synchronous FULL): it is evidence.
+	pragmas := url.Values{"_pragma": {"busy_timeout(5000)", "journal_mode(WAL)", "synchronous(FULL)", "foreign_keys(1)"}}
+	db, err := sql.Open("sqlite", "file:"+(&url.URL{Path: path}).EscapedPath()+"?"+pragmas.Encode())
+	if err != nil {
+		return nil, err
+	}
+	db.SetMaxOpenConns(4)
+	if err := prepare(db); err != nil {
+		db.Close()
+		return nil, plain(err)
+	}
+	return &Book{db, path}, nil
+}
+
+func prepare(db *sql.DB) error {
+	var version int
+	if err := db.QueryRow("PRAGMA user_version").Scan(&version); err != nil {
+		return err
+	}
+	switch version {
+	case 0:
+		_, err := db.Exec(schema + fmt.Sprintf("PRAGMA user_version = %d;", formatVersion))
+		return err
+	case formatVersion:
+		return nil
+	}
+	return fmt.Errorf("its format is %d, this program reads %d; use the program that made it, or a newer one", version, formatVersion)
+}
+
+// plain says what the store's common failures mean and what to do.
+func plain(err error) error {
+	text := err.Error()
+	for _, known := range []struct{ said, means string }{
+		{"full", "the disk is full: make room and start again; what was recorded is kept"},
+		{"readonly", "it cannot be written: check its permissions and those of its folder"},
+		{"not a database", "it is no logbook: choose another file"},
+		{"unable to open", "it cannot be opened: check that the folder exists and can be written"},
+	} {
+		if strings.Contains(text, known.said) {
+			return fmt.Errorf("%s (%w)", known.means, err)
+		}
+	}
+	return err
+}
+
+// Close closes the logbook.
+func (b *Book) Close() error { return b.db.Close() }
+
+// Path is the logbook's file.
+func (b *Book) Path() string { return b.path }
+
+// A Summary says which worksheet it is.
+type Summary struct {
+	ID        int64     `json:"id"`
+	Begun     time.Time `json:"begun"`
+	Aircraft  string    `json:"aircraft"`
+	Procedure string    `json:"procedure"`
+	Records   int       `json:"records"`
+	Closed    bool      `json:"closed"`
+}
+
+// Worksheets lists the worksheets, the newest first.
+func (b *Book) Worksheets(ctx context.Context) ([]Summary, error) {
+	rows, err := b.db.QueryContext(ctx, `
+		SELECT w.id, w.begun, w.aircraft, w.procedure, count(r.seq), coalesce(max(r.kind = ?), 0)
+		FROM worksheets w LEFT JOIN records r ON r.worksheet = w.id
+		GROUP BY w.id ORDER BY w.id DESC`, KindClose)
+	if err != nil {
+		return nil, b.wrap(err)
+	}
+	defer rows.Close()
+	var out []Summary
+	for rows.Next() {
+		var s Summary
+		var begun string
+		if err := rows.Scan(&s.ID, &begun, &s.Aircraft, &s.Procedure, &s.Records, &s.Closed); err != nil {
+			return nil, b.wrap(err)
+		}
+		s.Begun, _ = time.Parse(time.RFC3339Nano, begun)
+		out = append(out, s)
+	}
+	return out, b.wrap(rows.Err())
+}
+
+func (b *Book) wrap(err error) error {
+	if err == nil {
+		return nil
+	}
+	return fmt.Errorf("logbook %s: %w", b.path, plain(err))
+}

@@ -1,0 +1,229 @@
+package logbook
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"strings"
+	"sync"
+	"time"
+)
+
+// The kinds of record that the logbook itself knows. Those of a procedure are
+// in package procedure. A kind never changes its meaning.
+const (
+	KindOpen  = "open"  // the first record: an [Opening]
+	KindClose = "close" // the last one
+)
+
+// An Opening is the first record of a worksheet: everything that is needed to
+// understand the rest.
+type Opening struct {
+	Procedure string          `json:"procedure"`
+	Script    string          `json:"script"` // the procedure's whole text
+	Aircraft  string          `json:"aircraft"`
+	Design    string          `json:"design"` // the design file's whole text
+	File      string          `json:"file"`   // and its name
+	Revision  string          `json:"revision"`
+	Program   string          `json:"program"` // version of the program
+	Sources   json.RawMessage `json:"sources,omitempty"`
+}
+
+// A Record is one entry of a worksheet.
+type Record struct {
+	Seq  int             `json:"seq"`
+	At   time.Time       `json:"at"` // UTC
+	Kind string          `json:"kind"`
+	Body json.RawMessage `json:"body"`
+	Hash string          `json:"hash"`
+
+	stamp string // At as it stands in the file: that is what was hashed
+}
+
+// Decode reads the body into v.
+func (r Record) Decode(v any) error {
+	if err := json.Unmarshal(r.Body, v); err != nil {
+		return fmt.Errorf("record %d (%s): %w", r.Seq, r.Kind, err)
+	}
+	return nil
+}
+
+// A Worksheet is one performance of a procedure on one aircraft. It is for
+// several goroutines.
+type Worksheet struct {
+	book *Book
+	id   int64
+
+	mu   sync.Mutex
+	recs []Record
+}
+
+// Begin opens a new worksheet.
+func (b *Book) Begin(ctx context.Context, o Opening) (*Worksheet, error) {
+	now := time.Now().UTC()
+	res, err := b.db.ExecContext(ctx, "INSERT INTO worksheets (begun, aircraft, procedure) VALUES (?, ?, ?)",
+		now.Format(time.RFC3339Nano), o.Aircraft, o.Procedure)
+	if err != nil {
+		return nil, b.wrap(err)
+	}
+	id, err := res.LastInsertId()
+	if err != nil {
+		return nil, b.wrap(err)
+	}
+	w := &Worksheet{book: b, id: id}
+	if _, err := w.Append(ctx, KindOpen, o); err != nil {
+		return nil, err
+	}
+	return w, nil
+}
+
+// Worksheet finds a worksheet by its number. It does not check its chain; see
+// [Check].
+func (b *Book) Worksheet(ctx context.Context, id int64) (*Worksheet, error) {
+	rows, err := b.db.QueryContext(ctx, "SELECT seq, at, kind, body, hash FROM records WHERE worksheet = ? ORDER BY seq", id)
+	if err != nil {
+		return nil, b.wrap(err)
+	}
+	defer rows.Close()
+	w := &Worksheet{book: b, id: id}
+	for rows.Next() {
+		var r Record
+		var body string
+		if err := rows.Scan(&r.Seq, &r.stamp, &r.Kind, &body, &r.Hash); err != nil {
+			return nil, b.wrap(err)
+		}
+		r.At, _ = time.Parse(time.RFC3339Nano, r.stamp)
+		r.Body = json.RawMessage(body)
+		w.recs = append(w.recs, r)
+	}
+	if err := rows.Err(); err != nil {
+		return nil, b.wrap(err)
+	}
+	if len(w.recs) == 0 {
+		return nil, fmt.Errorf("logbook %s: %w: %d", b.path, ErrNotFound, id)
+	}
+	return w, nil
+}
+
+// Unfinished finds the newest worksheet of a procedure and design revision that
+// was not closed. The error wraps [ErrNotFound] if there is none.
+func (b *Book) Unfinished(ctx context.Context, procedure, revision string) (*Worksheet, error) {
+	list, err := b.Worksheets(ctx)
+	if err != nil {
+		return nil, err
+	}
+	for _, s := range list {
+		if s.Closed || s.Procedure != procedure {
+			continue
+		}
+		w, err := b.Worksheet(ctx, s.ID)
+		if err != nil {
+			if errors.Is(err, ErrNotFound) {
+				continue // killed before its first record: nothing to go on with
+			}
+			return nil, err
+		}
+		if o, err := w.Opening(); err == nil && o.Revision == revision {
+			return w, nil
+		}
+	}
+	return nil, fmt.Errorf("%w: no unfinished %s of design revision %s", ErrNotFound, procedure, revision)
+}
+
+// ID is the worksheet's number.
+func (w *Worksheet) ID() int64 { return w.id }
+
+// Opening is the worksheet's first record.
+func (w *Worksheet) Opening() (Opening, error) {
+	var o Opening
+	r := w.Records()
+	if len(r) == 0 || r[0].Kind != KindOpen {
+		return o, fmt.Errorf("worksheet %d does not begin with its opening record", w.id)
+	}
+	return o, r[0].Decode(&o)
+}
+
+// Records are the worksheet's records so far.
+func (w *Worksheet) Records() []Record {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	return w.recs[:len(w.recs):len(w.recs)]
+}
+
+// Closed tells whether the worksheet has been closed.
+func (w *Worksheet) Closed() bool {
+	r := w.Records()
+	return len(r) > 0 && r[len(r)-1].Kind == KindClose
+}
+
+// Append adds a record. When it returns without error the record is on disk.
+// The error wraps [ErrTaken] if another program added one meanwhile.
+func (w *Worksheet) Append(ctx context.Context, kind string, body any) (Record, error) {
+	text, err := json.Marshal(body)
+	if err != nil {
+		return Record{}, fmt.Errorf("logbook: a %s record cannot be written: %w", kind, err)
+	}
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	before := ""
+	if n := len(w.recs); n > 0 {
+		before = w.recs[n-1].Hash
+		if w.recs[n-1].Kind == KindClose {
+			return Record{}, fmt.Errorf("logbook %s: worksheet %d is closed", w.book.path, w.id)
+		}
+	}
+	now := time.Now().UTC()
+	r := Record{Seq: len(w.recs) + 1, At: now, Kind: kind, Body: text, stamp: now.Format(time.RFC3339Nano)}
+	r.Hash = r.hash(before)
+	_, err = w.book.db.ExecContext(ctx, "INSERT INTO records (worksheet, seq, at, kind, body, hash) VALUES (?, ?, ?, ?, ?, ?)",
+		w.id, r.Seq, r.stamp, r.Kind, string(r.Body), r.Hash)
+	if err != nil {
+		if strings.Contains(err.Error(), "UNIQUE") || strings.Contains(err.Error(), "constraint") {
+			return Record{}, fmt.Errorf("logbook %s: %w: worksheet %d, record %d", w.book.path, ErrTaken, w.id, r.Seq)
+		}
+		return Record{}, w.book.wrap(err)
+	}
+	w.recs = append(w.recs, r)
+	return r, nil
+}
+
+// hash is the record's link in the chain; FORMAT.md states it byte for byte.
+func (r Record) hash(before string) string {
+	h := sha256.New()
+	fmt.Fprintf(h, "%s\n%d\n%s\n%s\n", before, r.Seq, r.stamp, r.Kind)
+	h.Write(r.Body)
+	return hex.EncodeToString(h.Sum(nil))
+}
+
+// A Broken says where a worksheet's chain is broken.
+type Broken struct {
+	Worksheet int64
+	Seq       int // the first record that does not fit
+	Good      int // how many before it do
+	Why       string
+}
+
+func (b *Broken) Error() string {
+	return fmt.Sprintf("worksheet %d: record %d: %s; the %d before it stand", b.Worksheet, b.Seq, b.Why, b.Good)
+}
+
+// Check follows the chain of a worksheet. The error is a [*Broken] if a record
+// was changed, taken out or moved.
+func (w *Worksheet) Check() error {
+	before := ""
+	for i, r := range w.Records() {
+		switch {
+		case r.Seq != i+1:
+			return &Broken{w.id, i + 1, i, "it is missing"}
+		case i == 0 && r.Kind != KindOpen:
+			return &Broken{w.id, 1, 0, "the opening record is missing"}
+		case r.hash(before) != r.Hash:
+			return &Broken{w.id, r.Seq, i, "it was changed, or the one before it was"}
+		}
+		before = r.Hash
+	}
+	return nil
+}
