@@ -14,6 +14,7 @@ import (
 type index struct {
 	terminals map[string]*Terminal
 	order     []string
+	beside    map[string][]string // terminals one part away
 }
 
 // A Terminal is where runs end and probes go.
@@ -42,7 +43,7 @@ var goodName = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9_-]{0,39}$`)
 // check finds what is wrong with a design that could be read.
 func (c *checker) check(d *Design) {
 	c.checkAircraft(d)
-	d.index = &index{terminals: map[string]*Terminal{}}
+	d.index = &index{terminals: map[string]*Terminal{}, beside: map[string][]string{}}
 	c.nameTerminals(d)
 	c.checkParts(d)
 	for _, circuit := range d.All() {
@@ -125,6 +126,7 @@ func (c *checker) nameTerminals(d *Design) {
 			continue
 		}
 		for i := 1; i <= k.Pins; i++ {
+			d.index.join(fmt.Sprintf("%s.%d", k.Name, i), fmt.Sprintf("%s.%d", k.Plug, i))
 			add(k.Pos, fmt.Sprintf("%s.%d", k.Name, i), fmt.Sprintf("pin %d of %s", i, where(k.Name, k.Where)), Easy, nil)
 			add(k.Pos, fmt.Sprintf("%s.%d", k.Plug, i), fmt.Sprintf("pin %d of %s", i, where(k.Plug, k.Where)), Easy, nil)
 		}
@@ -134,6 +136,7 @@ func (c *checker) nameTerminals(d *Design) {
 	}
 	for _, k := range d.All() {
 		c.checkName(k.Pos, k.Name)
+		k.joinParts(d.index)
 		for _, part := range k.parts() {
 			add(k.Pos, k.Name+"."+part.local, k.Called()+", "+part.say, Easy, k)
 		}
@@ -171,6 +174,24 @@ func (k *Circuit) parts() []localTerminal {
 		out = append(out, localTerminal{"load+", "plus terminal"}, localTerminal{"load-", "minus terminal"})
 	}
 	return out
+}
+
+// joinParts notes what the circuit's protector, shunt and switch join.
+func (k *Circuit) joinParts(x *index) {
+	own := func(local string) string { return k.Name + "." + local }
+	if k.Protector() != nil {
+		in := k.Bus
+		if in == "" {
+			in = own("breaker.in")
+		}
+		x.join(in, own("breaker"))
+	}
+	if k.Shunt != nil {
+		x.join(own("shunt.in"), own("shunt.out"))
+	}
+	if k.Switch != nil {
+		x.join(own("switch.in"), own("switch.out"))
+	}
 }
 
 func (s *Switch) kind() SwitchKind {
@@ -302,6 +323,7 @@ func (c *checker) checkRun(d *Design, k *Circuit, r *Run, count int) {
 		*end = full
 		t.Runs = append(t.Runs, r)
 	}
+	d.index.join(r.From, r.To)
 	if r.From == r.To && r.From != "" {
 		c.errorf(r.Pos, "run %s begins and ends at %q", r.Name, r.From)
 	}

@@ -42,6 +42,14 @@ func TestMarshHenIsReadWhole(t *testing.T) {
 	assert.Len(t, d.Revision, 12)
 }
 
+func TestThePathOfTheRadioCurrent(t *testing.T) {
+	d := marshHen(t)
+	assert.Equal(t, []string{"avionics", "radio.breaker", "J2.1", "P2.1", "radio.load+"}, d.Feed(d.Circuit("radio")))
+	assert.Equal(t, []string{"radio.load-", "G4"}, d.Return(d.Circuit("radio")))
+	assert.Equal(t, []string{"main", "strobe.breaker", "strobe.switch.in", "strobe.switch.out", "J3.1", "P3.1", "strobe.load+"}, d.Feed(d.Circuit("strobe")))
+	assert.Nil(t, d.Feed(d.Circuit("master")))
+}
+
 // Each file below testdata/bad is a design with something wrong; the golden
 // file beside it has every message, whole.
 func TestBadDesigns(t *testing.T) {
