@@ -170,13 +170,23 @@ func (l *Limits) StepCurrent(before, after airframe.State, source, circuit strin
 	return e, nil
 }
 
+// standing is the current in amperes that may flow beyond what the design
+// says: what a few indicators and clocks draw. Common practice; no published
+// source.
+const standing = 0.020
+
 // Total is the current out of a source with everything that is on.
 func (l *Limits) Total(s airframe.State, source string) (Expected, error) {
 	e, err := l.expect(s, airframe.OutOf(source))
-	if x := l.design.Source(source); err == nil && x != nil && x.Limit > 0 {
+	if err != nil {
+		return e, err
+	}
+	e.Limit.Low.At -= standing
+	e.Limit.High.At += standing
+	if x := l.design.Source(source); x != nil && x.Limit > 0 {
 		e.Limit = e.Limit.Tighten(verdict.Limit{High: verdict.AtMost(float64(x.Limit), wire.Citation{Text: "rated output of the source", Status: wire.OfDesign})})
 	}
-	return e, err
+	return e, nil
 }
 
 // Ceiling is the current in amperes above which a source is cut while the

@@ -1,0 +1,98 @@
+package mockup
+
+import (
+	"context"
+	"time"
+
+	"loomproof/checks/airframe"
+	"loomproof/checks/procedure"
+)
+
+// A Pace says how the emulated hands work.
+type Pace struct {
+	Move   time.Duration // time to move a probe or a breaker
+	Answer bool          // answer hold points, too; else a person does
+}
+
+// By is who the hands answer as.
+const By = "emulated hands"
+
+// Hands does what the desk asks for, until the context ends: puts probes where
+// they are wanted, closes and opens what is named, and, if the pace says so,
+// answers hold points truthfully.
+func (m *Mockup) Hands(ctx context.Context, desk *procedure.Desk, pace Pace) {
+	done := 0
+	for {
+		var now procedure.Now
+		if desk.Until(ctx, func(v procedure.View) bool { now = v.Now; return v.Now.ID != done }) != nil {
+			return
+		}
+		done = now.ID
+		if !m.do(ctx, desk, now, pace) {
+			return
+		}
+	}
+}
+
+// do does one thing; false means that the context has ended.
+func (m *Mockup) do(ctx context.Context, desk *procedure.Desk, now procedure.Now, pace Pace) bool {
+	switch {
+	case now.Kind == procedure.DoProbe && now.Red != "":
+		m.Place("", "")
+		if !rest(ctx, pace.Move) {
+			return false
+		}
+		m.Place(now.Red, now.Black)
+	case now.Kind == procedure.DoAct:
+		if !rest(ctx, pace.Move) {
+			return false
+		}
+		m.Move(now.Action, now.Circuit)
+	case now.Restore != nil:
+		m.Place("", "")
+		m.restore(*now.Restore)
+	}
+	asked := len(now.Answers) > 0 || now.Number != ""
+	if !asked || !pace.Answer {
+		return true
+	}
+	if !rest(ctx, pace.Move) {
+		return false
+	}
+	a := procedure.Answer{ID: now.ID, By: By}
+	switch {
+	case now.Number != "":
+		a.Number = m.Marked(now.Circuit)
+	case now.Action == "close" && len(now.Answers) > 1 && m.wronglyMarked(now.Circuit):
+		a.Choice = now.Answers[1]
+	default:
+		a.Choice = now.Answers[0]
+	}
+	_ = desk.Answer(a) // too late when the watch has cut meanwhile
+	return true
+}
+
+func (m *Mockup) wronglyMarked(circuit string) bool {
+	k := m.design.Circuit(circuit)
+	return k != nil && k.Protector() != nil && m.Marked(circuit) != float64(k.Protector().Rating)
+}
+
+// restore puts breakers and switches as a worksheet left them, as the person
+// does who confirms it after a gap.
+func (m *Mockup) restore(s airframe.State) {
+	m.change(func(now *airframe.State) {
+		closed, on := s.Clone().Closed, s.Clone().On
+		now.Closed, now.On = closed, on
+	})
+}
+
+func rest(ctx context.Context, d time.Duration) bool {
+	t := time.NewTimer(d)
+	defer t.Stop()
+	select {
+	case <-t.C:
+		return true
+	case <-ctx.Done():
+		return false
+	}
+}

@@ -1,0 +1,152 @@
+// Package mockup is an aircraft that is not there: the model of a design, with
+// faults put in, for emulated instruments to stand on and for emulated hands to
+// work in.
+//
+//	m, err := mockup.New(design, faults, seed)
+//	meter := bench.NewMeter(m.MeterVolts, ...)   // what the probes touch
+//	supply := bench.NewSupply(m, ...)            // what the supply feeds
+//	go m.Hands(ctx, desk, mockup.Pace{})         // who closes breakers and moves probes
+//
+// The demo and the tests run on it. It answers only what physics would answer:
+// instruments add their own errors, procedures never look inside.
+package mockup
+
+import (
+	"math/rand/v2"
+	"strings"
+	"sync"
+
+	"loomproof/checks/airframe"
+	"loomproof/checks/design"
+)
+
+// A Mockup is an emulated aircraft. It is for several goroutines.
+type Mockup struct {
+	design *design.Design
+	faults []airframe.Fault
+	supply string // the design's bench supply
+
+	mu         sync.Mutex
+	model      *airframe.Model
+	state      airframe.State
+	red, black string // where the probes are; "" is lifted
+}
+
+// spreadShare is how far the parts of a mock-up differ from the usual ones, as
+// a part of what sound parts may differ.
+const spreadShare = 0.25
+
+// New makes an aircraft with faults. Two seeds differ as two aircraft of one
+// design do; seed 0 has every part at its usual value.
+func New(d *design.Design, faults []airframe.Fault, seed uint64) (*Mockup, error) {
+	m := &Mockup{design: d, faults: faults, model: airframe.New(d), state: airframe.State{}.Clone()}
+	for _, f := range faults {
+		if err := m.model.Break(f); err != nil {
+			return nil, err
+		}
+	}
+	if seed != 0 {
+		r := rand.New(rand.NewPCG(seed, 0x10031))
+		m.model.Vary(func() float64 { return spreadShare * (2*r.Float64() - 1) })
+	}
+	if s := d.SourceOf(design.BenchSupply); s != nil {
+		m.supply = s.Name
+	}
+	m.model.Set(m.state)
+	return m, nil
+}
+
+// change alters the state of the aircraft.
+func (m *Mockup) change(f func(*airframe.State)) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	f(&m.state)
+	m.model.Set(m.state)
+}
+
+// Place puts the probes on two terminals; "" lifts one.
+func (m *Mockup) Place(red, black string) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.red, m.black = red, black
+}
+
+// MeterVolts is the voltage between the probes; touching is false when one is
+// lifted.
+func (m *Mockup) MeterVolts() (volts float64, touching bool) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if m.red == "" || m.black == "" {
+		return 0, false
+	}
+	volts, err := m.model.Volts(m.red, m.black)
+	return volts, err == nil
+}
+
+// Volts is the voltage between two terminals, for instruments that are wired
+// to them.
+func (m *Mockup) Volts(from, to string) float64 {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	v, err := m.model.Volts(from, to)
+	if err != nil {
+		return 0
+	}
+	return v
+}
+
+// Drive sets the bench supply that feeds the aircraft.
+func (m *Mockup) Drive(volts, limit float64, on bool) {
+	m.change(func(s *airframe.State) {
+		s.Sources = nil
+		if on {
+			s.Sources = []string{m.supply}
+		}
+		s.SupplyVolts, s.SupplyLimit = volts, limit
+	})
+}
+
+// Output is what stands at the supply's own terminals.
+func (m *Mockup) Output() (volts, amperes float64) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if len(m.state.Sources) == 0 {
+		return 0, 0
+	}
+	volts, err := m.model.Volts(m.supply+"+", m.supply+"-")
+	if err != nil {
+		return 0, 0
+	}
+	amperes, err = m.model.Value(airframe.OutOf(m.supply))
+	if err != nil {
+		return 0, 0
+	}
+	return volts, amperes
+}
+
+// Move does what a hand does: close, open, on or off.
+func (m *Mockup) Move(action, circuit string) {
+	m.change(func(s *airframe.State) {
+		switch action {
+		case "close", "open":
+			s.Closed[circuit] = action == "close"
+		case "on", "off":
+			s.On[circuit] = action == "on"
+		}
+	})
+}
+
+// Marked is the rating that a person reads on a circuit's breaker.
+func (m *Mockup) Marked(circuit string) float64 { return m.model.Marked(circuit, m.faults) }
+
+// Faults says in words what was put in.
+func (m *Mockup) Faults() string {
+	said := make([]string, len(m.faults))
+	for i, f := range m.faults {
+		said[i] = f.String()
+	}
+	if len(said) == 0 {
+		return "nothing"
+	}
+	return strings.Join(said, "; ")
+}

@@ -1,0 +1,260 @@
+package procedure
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"sync"
+	"time"
+
+	"loomproof/probe"
+)
+
+// A Bench is the instruments that a performance uses. Any may be nil: a
+// procedure asks for what it needs.
+type Bench struct {
+	Meter  probe.Source // moved from point to point by hand; channel "voltage"
+	Supply probe.Supply // feeds the aircraft; channels "voltage" and "current"
+	Node   probe.Source // our board, wired to fixed points
+
+	// NodeVolts is the node's channel that reads the voltage of the bus NodeBus
+	// against the battery's minus; "" if it has none.
+	NodeVolts string
+	NodeBus   string
+
+	// Patience is how long to wait for a steady reading before asking whether
+	// the probes are on the point. Zero means 20 s.
+	Patience time.Duration
+}
+
+// Instruments lists what is on the bench.
+func (b *Bench) Instruments() []Instrument {
+	var out []Instrument
+	for _, s := range b.sources() {
+		out = append(out, Instrument{s.Identity(), s.Channels()})
+	}
+	return out
+}
+
+func (b *Bench) sources() []probe.Source {
+	var out []probe.Source
+	if b.Meter != nil {
+		out = append(out, b.Meter)
+	}
+	if b.Supply != nil {
+		out = append(out, b.Supply)
+	}
+	if b.Node != nil {
+		out = append(out, b.Node)
+	}
+	return out
+}
+
+// cutters lists what can take power away, the fastest first.
+func (b *Bench) cutters() []probe.Source {
+	var out []probe.Source
+	for _, s := range []probe.Source{b.Node, b.Supply} {
+		if c, ok := s.(probe.Cutter); ok && c != nil {
+			out = append(out, s)
+		}
+	}
+	return out
+}
+
+// A watcher looks at the supply and the node while power is on, and cuts when
+// a limit is passed.
+type watcher struct {
+	bench *Bench
+	every time.Duration
+
+	supply sync.Mutex // one goroutine uses the supply at a time
+
+	mu      sync.Mutex
+	armed   bool
+	ceiling float64 // amperes out of the supply
+	floor   float64 // volts at the supply
+	circuit string  // switched on last
+	cut     *Cut
+	tripped chan struct{} // closed when cut is set
+	over    int           // readings over the ceiling in a row
+}
+
+// watchEvery is how often the supply is asked, and inRow how many readings in
+// a row must be over: one alone may be the inrush of a lamp or a spike.
+const (
+	watchEvery = 40 * time.Millisecond
+	inRow      = 2
+)
+
+func newWatcher(b *Bench) *watcher {
+	return &watcher{bench: b, every: watchEvery, tripped: make(chan struct{})}
+}
+
+// arm sets the limits for a state in which a circuit was switched on last.
+func (w *watcher) arm(ceiling, floor float64, circuit string) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.armed, w.ceiling, w.floor, w.circuit, w.over = true, ceiling, floor, circuit, 0
+}
+
+// disarm is for when the power is off.
+func (w *watcher) disarm() {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.armed = false
+}
+
+// reset forgets a cut that has been dealt with.
+func (w *watcher) reset() {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if w.cut != nil {
+		w.cut = nil
+		w.tripped = make(chan struct{})
+	}
+}
+
+// state is the cut, if there was one, and the channel that closes at the next.
+func (w *watcher) state() (*Cut, <-chan struct{}) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	return w.cut, w.tripped
+}
+
+// run watches until the context ends.
+func (w *watcher) run(ctx context.Context) {
+	if w.bench.Supply == nil {
+		return
+	}
+	tick := time.NewTicker(w.every)
+	defer tick.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-tick.C:
+			w.look(ctx)
+		}
+	}
+}
+
+// look takes one look at the supply.
+func (w *watcher) look(ctx context.Context) {
+	w.mu.Lock()
+	armed := w.armed && w.cut == nil
+	w.mu.Unlock()
+	if !armed {
+		return
+	}
+	amperes, err := w.readSupply(ctx, "current")
+	if err == nil {
+		w.judge(amperes)
+	}
+	volts, err := w.readSupply(ctx, "voltage")
+	if err == nil {
+		w.judge(volts)
+	}
+}
+
+func (w *watcher) readSupply(ctx context.Context, channel string) (probe.Reading, error) {
+	w.supply.Lock()
+	defer w.supply.Unlock()
+	return w.bench.Supply.Read(ctx, channel)
+}
+
+// judge compares one reading of the supply with the limits, and cuts.
+func (w *watcher) judge(r probe.Reading) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if !w.armed || w.cut != nil {
+		return
+	}
+	c := Cut{Source: r.Source, Value: r.Value, Unit: r.Quantity.Unit(), Circuit: w.circuit}
+	switch {
+	case r.Quantity == probe.Current && r.Value > w.ceiling:
+		c.Why, c.Limit = "current runs away", w.ceiling
+	case r.Quantity == probe.Voltage && r.Value < w.floor:
+		c.Why, c.Limit = "bus collapsed", w.floor
+	default:
+		if r.Quantity == probe.Current {
+			w.over = 0
+		}
+		return
+	}
+	if w.over++; w.over < inRow {
+		return
+	}
+	w.cut = &c
+	w.armed = false
+	go w.cutAll(&c, w.tripped)
+}
+
+// cutAll takes the power away and then tells the script. It has its own time:
+// the cut must not die with what it stops.
+func (w *watcher) cutAll(c *Cut, tripped chan struct{}) {
+	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
+	defer cancel()
+	for _, s := range w.bench.cutters() {
+		if s == probe.Source(w.bench.Supply) {
+			w.supply.Lock()
+		}
+		err := s.(probe.Cutter).Cut(ctx)
+		if s == probe.Source(w.bench.Supply) {
+			w.supply.Unlock()
+		}
+		w.mu.Lock()
+		if err != nil {
+			c.Failed = append(c.Failed, fmt.Sprintf("%s: %v", s.Identity().Name, err))
+		} else {
+			c.Done = append(c.Done, s.Identity().Name)
+		}
+		w.mu.Unlock()
+	}
+	close(tripped)
+}
+
+// errTripped is why an effect stopped short.
+var errTripped = errors.New("the watch has cut the power")
+
+// untilTripped gives a context that ends, with errTripped, when the watch cuts.
+func (w *watcher) untilTripped(ctx context.Context) (context.Context, context.CancelFunc) {
+	ctx, cancel := context.WithCancelCause(ctx)
+	_, tripped := w.state()
+	go func() {
+		select {
+		case <-tripped:
+			cancel(errTripped)
+		case <-ctx.Done():
+		}
+	}()
+	return ctx, func() { cancel(context.Canceled) }
+}
+
+// uncertaintyOf is the standard uncertainty of a captured mean: the source's
+// accuracy and the scatter of the readings.
+func uncertaintyOf(c Captured) float64 {
+	return math.Hypot(c.Last.Uncertainty(), scatter(c))
+}
+
+func scatter(c Captured) float64 {
+	if c.Count < 2 {
+		return 0
+	}
+	return c.Deviation / math.Sqrt(float64(c.Count))
+}
+
+// uncertaintyOfDifference is that of a - b, both read by one source. On one
+// range the gain error is common to both and acts on the difference only
+// (JCGM 100:2008, 5.2.2: fully correlated inputs cancel); digits and range are
+// taken as independent.
+func uncertaintyOfDifference(a, b Captured) float64 {
+	if a.Last.Source != b.Last.Source || a.Last.FullScale != b.Last.FullScale {
+		return math.Hypot(uncertaintyOf(a), uncertaintyOf(b))
+	}
+	gain := a.Last.Accuracy.OfReading * math.Abs(a.Value-b.Value) / math.Sqrt(3)
+	return math.Sqrt(gain*gain + sq(a.Last.Fixed()) + sq(b.Last.Fixed()) + sq(scatter(a)) + sq(scatter(b)))
+}
+
+func sq(x float64) float64 { return x * x }
+

@@ -1,0 +1,358 @@
+package procedure
+
+import (
+	"fmt"
+
+	"go.starlark.net/starlark"
+	"go.starlark.net/starlarkstruct"
+
+	"loomproof/checks/airframe"
+	"loomproof/checks/design"
+)
+
+// builtins are what a script can use: the design, and the effects.
+//
+//	caution(text)                                  shown, and kept
+//	hold(say, detail="", answers=["Done"])         waits for a word; returns it
+//	number(say, unit, detail="")                   waits for a number; returns it
+//	power(volts, limit), power_off()               the supply
+//	move(action, circuit, say, detail="", answers=["Done"])
+//	                                               a hand closes or opens a protector ("close", "open") or
+//	                                               switches ("on", "off"); returns .ok .answer .cut
+//	measure(red, black, say, detail="")            probes on two points; returns a reading: .value .cut
+//	read(what)                                     "supply current", "supply voltage", "node bus"
+//	check(what, circuit, reading, minus=None)      judges; returns "pass", "fail" or "undecided"
+//	check_marking(circuit, amperes)                what is marked on a protector
+//	check_cut(circuit, cut)                        keeps that the watch cut the power
+//	not_done(what, circuit, why)                   keeps that something was left out
+//	say_point(terminal)                            where to put a probe, in words
+//
+//	aircraft  .name .nominal
+//	supply    .volts .limit       of the design's bench supply
+//	buses     list of .name .title .feeder .breaker .switch .parent
+//	circuits  list of .name .title .bus .rating .switch .feed .minus .skip
+//	grounds   list of names
+//	reference the terminal for the black probe
+//	bench     .meter .supply .node   what is there
+func (p *Performance) builtins() starlark.StringDict {
+	env := starlark.StringDict{
+		"aircraft": record("aircraft", "name", starlark.String(p.Design.Aircraft.Name), "nominal", starlark.Float(p.Design.Aircraft.Nominal)),
+		"buses":    list(p.Design.Buses, p.busValue), "circuits": list(p.Design.Circuits, p.circuitValue),
+		"grounds": list(p.Design.Grounds, func(g *design.Ground) starlark.Value { return starlark.String(g.Name) }),
+		"bench": record("bench", "meter", starlark.Bool(p.Bench.Meter != nil), "supply", starlark.Bool(p.Bench.Supply != nil),
+			"node", starlark.Bool(p.Bench.Node != nil && p.Bench.NodeVolts != "")),
+		"reference": starlark.String(p.reference()),
+		"supply":    starlark.None,
+	}
+	if s := p.Design.SourceOf(design.BenchSupply); s != nil {
+		env["supply"] = record("supply", "volts", starlark.Float(s.Volts), "limit", starlark.Float(s.Limit))
+	}
+	for name, f := range map[string]builtin{
+		"caution": p.slCaution, "hold": p.slHold, "number": p.slNumber, "power": p.slPower, "power_off": p.slPowerOff,
+		"move": p.slMove, "measure": p.slMeasure, "read": p.slRead, "check": p.slCheck, "check_marking": p.slCheckMarking,
+		"check_cut": p.slCheckCut, "not_done": p.slNotDone, "say_point": p.slSayPoint,
+	} {
+		env[name] = starlark.NewBuiltin(name, func(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
+			return f(b.Name(), args, kwargs)
+		})
+	}
+	return env
+}
+
+type builtin func(name string, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error)
+
+// record makes a value with fields, from names and values in turn.
+func record(kind string, fields ...any) starlark.Value {
+	d := starlark.StringDict{}
+	for i := 0; i < len(fields); i += 2 {
+		d[fields[i].(string)] = fields[i+1].(starlark.Value)
+	}
+	return starlarkstruct.FromStringDict(starlark.String(kind), d)
+}
+
+func list[T any](from []T, value func(T) starlark.Value) *starlark.List {
+	values := make([]starlark.Value, len(from))
+	for i, x := range from {
+		values[i] = value(x)
+	}
+	l := starlark.NewList(values)
+	l.Freeze()
+	return l
+}
+
+func texts(from []string) starlark.Value {
+	return list(from, func(s string) starlark.Value { return starlark.String(s) })
+}
+
+func (p *Performance) busValue(b *design.Bus) starlark.Value {
+	feeder, breaker, sw, parent := "", starlark.Bool(false), "", ""
+	for _, k := range p.Design.Feeders {
+		for _, r := range k.Runs {
+			if (r.To == b.Name || r.From == b.Name) && k.Bus != b.Name {
+				feeder, breaker, parent = k.Name, starlark.Bool(k.Protector() != nil), k.Bus
+				if k.Switch != nil {
+					sw = label(k)
+				}
+			}
+		}
+	}
+	return record("bus", "name", starlark.String(b.Name), "title", starlark.String(b.Title), "feeder", starlark.String(feeder),
+		"breaker", breaker, "switch", starlark.String(sw), "parent", starlark.String(parent))
+}
+
+func label(k *design.Circuit) string {
+	if k.Switch.Label != "" {
+		return k.Switch.Label
+	}
+	return k.Called()
+}
+
+func (p *Performance) circuitValue(k *design.Circuit) starlark.Value {
+	rating, sw, marked := starlark.Float(0), "", k.Name
+	if b := k.Protector(); b != nil {
+		rating = starlark.Float(b.Rating)
+		if b.Label != "" {
+			marked = b.Label
+		}
+	}
+	if k.Switch != nil {
+		sw = label(k)
+	}
+	var feed []string
+	for _, t := range p.Design.Feed(k) {
+		if p.Design.Terminal(t).Reach == design.Easy {
+			feed = append(feed, t)
+		}
+	}
+	return record("circuit", "name", starlark.String(k.Name), "title", starlark.String(k.Called()), "bus", starlark.String(k.Bus),
+		"rating", rating, "label", starlark.String(marked), "switch", starlark.String(sw), "feed", texts(feed),
+		"minus", starlark.String(k.Name+".load-"), "skip", starlark.String(k.NoBench))
+}
+
+func (p *Performance) slCaution(name string, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
+	var text string
+	if err := starlark.UnpackArgs(name, args, kwargs, "text", &text); err != nil {
+		return nil, err
+	}
+	return starlark.None, p.record(kindNote, Note{Caution: true, Text: text})
+}
+
+func (p *Performance) slHold(name string, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
+	n := Now{Kind: DoHold}
+	answers := defaultAnswers()
+	if err := starlark.UnpackArgs(name, args, kwargs, "say", &n.Say, "detail?", &n.Detail, "answers?", &answers); err != nil {
+		return nil, err
+	}
+	var err error
+	if n.Answers, err = stringsOf(answers); err != nil {
+		return nil, err
+	}
+	out, err := p.hold(n)
+	return starlark.String(out.Choice), err
+}
+
+func defaultAnswers() *starlark.List {
+	return starlark.NewList([]starlark.Value{starlark.String("Done")})
+}
+
+func stringsOf(l *starlark.List) ([]string, error) {
+	out := make([]string, l.Len())
+	for i := range out {
+		s, ok := starlark.AsString(l.Index(i))
+		if !ok || s == "" {
+			return nil, fmt.Errorf("answers must be words, not %s", l.Index(i))
+		}
+		out[i] = s
+	}
+	if len(out) == 0 {
+		return nil, fmt.Errorf("a hold point needs at least one answer")
+	}
+	return out, nil
+}
+
+func (p *Performance) slNumber(name string, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
+	n := Now{Kind: DoHold}
+	if err := starlark.UnpackArgs(name, args, kwargs, "say", &n.Say, "unit", &n.Number, "circuit?", &n.Circuit, "detail?", &n.Detail); err != nil {
+		return nil, err
+	}
+	out, err := p.hold(n)
+	return starlark.Float(out.Number), err
+}
+
+func (p *Performance) slPower(name string, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
+	var volts, limit starlark.Float
+	if err := starlark.UnpackArgs(name, args, kwargs, "volts", &volts, "limit", &limit); err != nil {
+		return nil, err
+	}
+	return starlark.None, p.power(true, float64(volts), float64(limit))
+}
+
+func (p *Performance) slPowerOff(name string, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
+	if err := starlark.UnpackArgs(name, args, kwargs); err != nil {
+		return nil, err
+	}
+	return starlark.None, p.power(false, 0, 0)
+}
+
+func (p *Performance) slMove(name string, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
+	n := Now{Kind: DoAct}
+	answers := defaultAnswers()
+	if err := starlark.UnpackArgs(name, args, kwargs, "action", &n.Action, "circuit", &n.Circuit, "say", &n.Say, "detail?", &n.Detail, "answers?", &answers, "warn?", &n.Warn); err != nil {
+		return nil, err
+	}
+	k := p.Design.Circuit(n.Circuit)
+	switch {
+	case k == nil:
+		return nil, fmt.Errorf("there is no circuit %q", n.Circuit)
+	case (n.Action == "close" || n.Action == "open") && k.Protector() == nil:
+		return nil, fmt.Errorf("circuit %q has no protector to %s", n.Circuit, n.Action)
+	case (n.Action == "on" || n.Action == "off") && k.Switch == nil:
+		return nil, fmt.Errorf("circuit %q has no switch", n.Circuit)
+	case n.Action != "close" && n.Action != "open" && n.Action != "on" && n.Action != "off":
+		return nil, fmt.Errorf("%q: a hand can close, open, on or off", n.Action)
+	}
+	var err error
+	if n.Answers, err = stringsOf(answers); err != nil {
+		return nil, err
+	}
+	out, err := p.act(n)
+	return record("moved", "ok", starlark.Bool(out.OK), "answer", starlark.String(out.Choice), "cut", p.cutValue(out.Cut)), err
+}
+
+// cutValue gives a script a cut that it can hand back; None if there was none.
+func (p *Performance) cutValue(c *Cut) starlark.Value {
+	if c == nil {
+		return starlark.None
+	}
+	p.cuts = append(p.cuts, *c)
+	return record("cut", "n", starlark.MakeInt(len(p.cuts)-1), "why", starlark.String(c.Why))
+}
+
+func (p *Performance) takenValue(t taken) starlark.Value {
+	return record("reading", "id", starlark.String(t.Captured.ID), "value", starlark.Float(t.Captured.Value), "cut", p.cutValue(t.Cut))
+}
+
+func (p *Performance) slMeasure(name string, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
+	n := Now{Kind: DoProbe}
+	if err := starlark.UnpackArgs(name, args, kwargs, "red", &n.Red, "black", &n.Black, "say", &n.Say, "detail?", &n.Detail); err != nil {
+		return nil, err
+	}
+	for _, t := range []string{n.Red, n.Black} {
+		if p.Design.Terminal(t) == nil {
+			return nil, fmt.Errorf("there is no terminal %q", t)
+		}
+	}
+	t, err := p.measure(n.Red, n.Black, n)
+	return p.takenValue(t), err
+}
+
+func (p *Performance) slRead(name string, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
+	var what string
+	if err := starlark.UnpackArgs(name, args, kwargs, "what", &what); err != nil {
+		return nil, err
+	}
+	t, err := p.readFixed(what)
+	return p.takenValue(t), err
+}
+
+// taken finds the reading that a script hands back.
+func (p *Performance) taken(v starlark.Value) (taken, error) {
+	if s, ok := v.(*starlarkstruct.Struct); ok {
+		if id, err := s.Attr("id"); err == nil {
+			text, _ := starlark.AsString(id)
+			if t, ok := p.reading[text]; ok {
+				return t, nil
+			}
+		}
+	}
+	return taken{}, fmt.Errorf("%s is no reading; hand back what measure or read returned", v)
+}
+
+func (p *Performance) slCheck(name string, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
+	var what, circuit string
+	var reading, minus starlark.Value
+	if err := starlark.UnpackArgs(name, args, kwargs, "what", &what, "circuit", &circuit, "reading", &reading, "minus?", &minus); err != nil {
+		return nil, err
+	}
+	a, err := p.taken(reading)
+	if err != nil {
+		return nil, err
+	}
+	m, before := single(a.Captured), airframe.State{}
+	if minus != nil && minus != starlark.None {
+		b, err := p.taken(minus)
+		if err != nil {
+			return nil, err
+		}
+		if m, err = difference(a.Captured, b.Captured); err != nil {
+			return nil, err
+		}
+		before = b.state
+	}
+	s, err := p.check(what, circuit, m, before)
+	return starlark.String(s.Verdict), err
+}
+
+// circuitNamed unpacks the circuit that most functions begin with.
+func (p *Performance) circuitNamed(circuit string) error {
+	if p.Design.Circuit(circuit) == nil {
+		return fmt.Errorf("there is no circuit %q", circuit)
+	}
+	return nil
+}
+
+func (p *Performance) slCheckMarking(name string, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
+	var circuit string
+	var marked starlark.Float
+	if err := starlark.UnpackArgs(name, args, kwargs, "circuit", &circuit, "amperes", &marked); err != nil {
+		return nil, err
+	}
+	if err := p.circuitNamed(circuit); err != nil {
+		return nil, err
+	}
+	s, err := p.checkMarking(circuit, float64(marked))
+	return starlark.String(s.Verdict), err
+}
+
+func (p *Performance) slCheckCut(name string, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
+	var circuit string
+	var cut starlark.Value
+	if err := starlark.UnpackArgs(name, args, kwargs, "circuit", &circuit, "cut", &cut); err != nil {
+		return nil, err
+	}
+	if err := p.circuitNamed(circuit); err != nil {
+		return nil, err
+	}
+	n := -1
+	if c, ok := cut.(*starlarkstruct.Struct); ok {
+		if v, err := c.Attr("n"); err == nil {
+			_ = starlark.AsInt(v, &n)
+		}
+	}
+	if n < 0 || n >= len(p.cuts) {
+		return nil, fmt.Errorf("%s is no cut; hand back what move or measure returned as .cut", cut)
+	}
+	s, err := p.checkCut(circuit, p.cuts[n])
+	return starlark.String(s.Verdict), err
+}
+
+func (p *Performance) slNotDone(name string, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
+	var what, circuit, why string
+	if err := starlark.UnpackArgs(name, args, kwargs, "what", &what, "circuit", &circuit, "why", &why); err != nil {
+		return nil, err
+	}
+	s, err := p.notDone(what, circuit, why)
+	return starlark.String(s.Verdict), err
+}
+
+func (p *Performance) slSayPoint(name string, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
+	var terminal string
+	if err := starlark.UnpackArgs(name, args, kwargs, "terminal", &terminal); err != nil {
+		return nil, err
+	}
+	t := p.Design.Terminal(terminal)
+	if t == nil {
+		return nil, fmt.Errorf("there is no terminal %q", terminal)
+	}
+	return starlark.String(t.Say), nil
+}

@@ -1,0 +1,233 @@
+package procedure
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"time"
+
+	"loomproof/checks/airframe"
+	"loomproof/checks/design"
+	"loomproof/checks/limits"
+	"loomproof/checks/verdict"
+	"loomproof/probe"
+)
+
+// The things that a step can check.
+const (
+	WhatBus       = "bus voltage"
+	WhatLoad      = "load voltage"
+	WhatDrop      = "drop"
+	WhatProtector = "protector drop"
+	WhatReturn    = "return drop"
+	WhatFeeder    = "feeder drop"
+	WhatCurrent   = "current"
+	WhatTotal     = "total current"
+	WhatMarking   = "marking"
+	WhatCut       = "cut"
+)
+
+// measured is what a step was read as.
+type measured struct {
+	value, u float64 // u is the standard uncertainty
+	quantity probe.Quantity
+	from, to string
+	captures []string
+	asIs     bool
+}
+
+func single(c Captured) measured {
+	return measured{c.Value, uncertaintyOf(c), c.Quantity, c.Red, c.Black, []string{c.ID}, c.TakenAsIs}
+}
+
+// difference is a - b. Two voltages with one probe in common give the voltage
+// between the other two points.
+func difference(a, b Captured) (measured, error) {
+	m := measured{a.Value - b.Value, uncertaintyOfDifference(a, b), a.Quantity, "", "", []string{a.ID, b.ID}, a.TakenAsIs || b.TakenAsIs}
+	switch {
+	case a.Quantity != b.Quantity:
+		return m, fmt.Errorf("%s and %s are not of one quantity", a.ID, b.ID)
+	case a.Quantity == probe.Voltage && a.Black == b.Black:
+		m.from, m.to = a.Red, b.Red
+	case a.Quantity == probe.Voltage && a.Red == b.Red:
+		m.from, m.to = b.Black, a.Black
+	case a.Quantity == probe.Voltage:
+		return m, fmt.Errorf("%s and %s have no probe in common", a.ID, b.ID)
+	}
+	return m, nil
+}
+
+// expected is the design value and limit of what a step checks.
+func (p *Performance) expected(what, circuit string, m measured, before airframe.State) (limits.Expected, error) {
+	source := ""
+	if len(p.state.Sources) > 0 {
+		source = p.state.Sources[0]
+	}
+	switch what {
+	case WhatBus:
+		return p.limits.Bus(p.state, m.from, m.to)
+	case WhatLoad:
+		return p.limits.LoadVolts(p.state, circuit, p.reference())
+	case WhatDrop, WhatReturn:
+		return p.limits.Drop(p.state, m.from, m.to)
+	case WhatFeeder:
+		return p.limits.FeederDrop(p.state, m.from, m.to)
+	case WhatProtector:
+		return p.limits.ProtectorDrop(p.state, circuit)
+	case WhatCurrent:
+		return p.limits.StepCurrent(before, p.state, source, circuit)
+	case WhatTotal:
+		return p.limits.Total(p.state, source)
+	}
+	return limits.Expected{}, fmt.Errorf("%q cannot be checked", what)
+}
+
+// reference is the terminal that the black probe is clipped to: the battery's
+// minus.
+func (p *Performance) reference() string {
+	if b := p.Design.SourceOf(design.Battery); b != nil {
+		return b.Name + "-"
+	}
+	return p.Design.Sources[0].Name + "-"
+}
+
+// check judges a reading and keeps the step. What it rests on is in the journal
+// already, so it is worked out anew on each run and only recorded once.
+func (p *Performance) check(what, circuit string, m measured, before airframe.State) (Step, error) {
+	e, err := p.expected(what, circuit, m, before)
+	if err != nil {
+		return Step{}, err
+	}
+	s := p.step(what, circuit, m)
+	v := verdict.Judge(m.value, m.u, e.Limit)
+	s.Design = &e.Design
+	if e.Limit.Low != nil {
+		s.Low = &e.Limit.Low.At
+	}
+	if e.Limit.High != nil {
+		s.High = &e.Limit.High.At
+	}
+	if b := e.Limit.Governing(m.value); b != nil {
+		s.Rule = b.Rule
+	}
+	s.Verdict, s.Probability = string(v.Word), &v.Probability
+	if v.Word == verdict.Undecided {
+		s.Decide = verdict.WhatDecides(m.value, m.u, e.Limit, s.Unit)
+	}
+	if m.asIs {
+		s.Note = "taken as shown: a person confirmed that the probes were on the points"
+	}
+	return s, p.record(kindStep, s)
+}
+
+// step is a step's frame: what, where, how much.
+func (p *Performance) step(what, circuit string, m measured) Step {
+	expanded := 2 * m.u
+	value := m.value
+	s := Step{
+		Circuit: circuit, What: what, From: m.from, To: m.to, Quantity: string(m.quantity), Unit: m.quantity.Unit(),
+		Reading: &value, Uncertainty: &expanded, Captures: m.captures, At: time.Now().UTC(),
+	}
+	s.Point = s.From
+	if s.To != "" && s.To != p.reference() {
+		s.Point = s.From + " to " + s.To
+	}
+	s.Title = p.title(what, circuit, m)
+	s.ID = p.stepID(what, circuit, m)
+	return s
+}
+
+// stepID names a step: the same in each performance of a procedure on a design.
+func (p *Performance) stepID(what, circuit string, m measured) string {
+	id := circuit + "/" + what
+	if what == WhatDrop {
+		id += "/" + m.from + "/" + m.to
+	}
+	for n, base := 2, id; slices.ContainsFunc(p.steps, func(s Step) bool { return s.ID == id }); n++ {
+		id = fmt.Sprintf("%s#%d", base, n)
+	}
+	return id
+}
+
+func (p *Performance) title(what, circuit string, m measured) string {
+	name := circuit
+	if k := p.Design.Circuit(circuit); k != nil {
+		name = k.Called()
+	} else if t := p.Design.Terminal(circuit); t != nil {
+		name = t.Say
+	}
+	switch what {
+	case WhatDrop:
+		return fmt.Sprintf("%s: lost over %s", name, p.between(m.from, m.to))
+	case WhatProtector:
+		return name + ": lost over its protector"
+	case WhatReturn:
+		return name + ": lost on the way back"
+	case WhatFeeder:
+		return name + ": lost from the source to the bus"
+	}
+	return name + ": " + what
+}
+
+// between names what lies between two terminals.
+func (p *Performance) between(from, to string) string {
+	for _, k := range p.Design.All() {
+		for _, r := range k.Runs {
+			if r.From == from && r.To == to || r.From == to && r.To == from {
+				return fmt.Sprintf("run %s, %s to %s", r.Name, from, to)
+			}
+		}
+		if from == k.Name+".switch.in" && to == k.Name+".switch.out" {
+			return "its switch"
+		}
+	}
+	for _, c := range p.Design.Connectors {
+		if len(from) > len(c.Name) && from[:len(c.Name)+1] == c.Name+"." && to == c.Plug+from[len(c.Name):] {
+			return "contact " + from
+		}
+	}
+	return from + " to " + to
+}
+
+// checkMarking keeps what is marked on a protector.
+func (p *Performance) checkMarking(circuit string, marked float64) (Step, error) {
+	k := p.Design.Circuit(circuit)
+	rating := float64(k.Protector().Rating)
+	s := p.step(WhatMarking, circuit, measured{value: marked, quantity: probe.Current})
+	s.Point, s.Title, s.Uncertainty = circuit+".breaker", k.Called()+": rating marked on its protector", nil
+	s.Design, s.Low, s.High = &rating, &rating, &rating
+	s.Rule.Text, s.Rule.Status = "rating in the design", "design"
+	word := verdict.Pass
+	if math.Abs(marked-rating) > 1e-9 {
+		word = verdict.Fail
+	}
+	s.Verdict = string(word)
+	return s, p.record(kindStep, s)
+}
+
+// checkCut keeps that the watch cut the power.
+func (p *Performance) checkCut(circuit string, c Cut) (Step, error) {
+	quantity := probe.Current
+	if c.Unit == "V" {
+		quantity = probe.Voltage
+	}
+	s := p.step(WhatCut, circuit, measured{value: c.Value, quantity: quantity})
+	s.Uncertainty = nil
+	s.Point = c.Source
+	s.Title = fmt.Sprintf("%s: %s, power cut", p.Design.Circuit(circuit).Called(), c.Why)
+	if quantity == probe.Voltage {
+		s.Low = &c.Limit
+	} else {
+		s.High = &c.Limit
+	}
+	s.Rule.Text, s.Rule.Status = "ceiling for what is switched on", "design"
+	s.Verdict = string(verdict.Fail)
+	return s, p.record(kindStep, s)
+}
+
+// notDone keeps that something was left out, and why.
+func (p *Performance) notDone(what, circuit, why string) (Step, error) {
+	s := p.step(what, circuit, measured{})
+	s.Reading, s.Uncertainty, s.Note, s.Verdict = nil, nil, why, string(verdict.NotDone)
+	return s, p.record(kindStep, s)
+}

@@ -1,0 +1,166 @@
+package procedure
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"sync"
+
+	"loomproof/checks/airframe"
+)
+
+// The kinds of thing to do now.
+const (
+	DoNothing = "wait"  // the program is at work
+	DoHold    = "hold"  // a hold point: somebody must answer
+	DoAct     = "act"   // a hand must move something, and somebody answers
+	DoProbe   = "probe" // put the probes on two points; the reading takes itself
+	DoEnded   = "ended" // the worksheet is closed
+)
+
+// Now is the one thing to do.
+type Now struct {
+	ID      int      `json:"id"` // another number for each thing
+	Kind    string   `json:"kind"`
+	Say     string   `json:"say"`              // in large letters, and spoken
+	Detail  string   `json:"detail,omitempty"` // below it, in small
+	Warn    bool     `json:"warn,omitempty"`   // danger: said first and loudest
+	Answers []string `json:"answers,omitempty"`
+	Number  string   `json:"number,omitempty"`  // the unit of a number that is asked for
+	Action  string   `json:"action,omitempty"`  // close, open, on, off
+	Circuit string   `json:"circuit,omitempty"` // whose protector or switch
+	Red     string   `json:"red,omitempty"`     // terminals for the probes
+	Black   string   `json:"black,omitempty"`
+	Step    *Step    `json:"step,omitempty"` // what the reading is for, as far as it is known: the band
+
+	Restore *airframe.State `json:"-"` // what to put the aircraft back to, after a gap
+}
+
+// Live is the latest reading while one is being taken.
+type Live struct {
+	Value float64 `json:"value"`
+	Unit  string  `json:"unit"`
+	Phase string  `json:"phase"`           // as package steady names it, or why it was refused
+	Trend string  `json:"trend,omitempty"` // rising, falling
+}
+
+// View is all that a screen needs.
+type View struct {
+	Worksheet int64     `json:"worksheet"`
+	Aircraft  string    `json:"aircraft"`
+	Procedure string    `json:"procedure"`
+	Now       Now       `json:"now"`
+	Live      *Live     `json:"live,omitempty"`
+	Steps     []Step    `json:"steps"`
+	Findings  []Finding `json:"findings"`
+	Cautions  []string  `json:"cautions"`
+	Verdict   string    `json:"verdict"`
+	Circuits  int       `json:"circuits"` // how many are to be checked
+	Done      int       `json:"done"`     // and how many have been
+}
+
+// An Answer is a person's word at a hold point.
+type Answer struct {
+	ID     int     `json:"id"` // of the Now that it answers
+	Choice string  `json:"choice"`
+	Number float64 `json:"number"`
+	By     string  `json:"by"`
+}
+
+// ErrAnswered is returned for an answer to something that is no longer asked.
+var ErrAnswered = errors.New("that is no longer asked: it was answered already, or the worksheet went on")
+
+// A Desk is where the person sits. It is for several goroutines: any number
+// watch, and the first answer counts.
+type Desk struct {
+	mu      sync.Mutex
+	view    View
+	changed chan struct{} // closed at each change
+	answer  chan Answer
+	waiting bool
+	next    int
+}
+
+// NewDesk makes an empty desk.
+func NewDesk() *Desk {
+	return &Desk{changed: make(chan struct{}), answer: make(chan Answer, 1), view: View{Now: Now{Kind: DoNothing}}}
+}
+
+// View is what is to be seen, and a channel that closes when it changes.
+func (d *Desk) View() (View, <-chan struct{}) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	v := d.view
+	v.Steps = slices.Clip(v.Steps) // only ever appended to
+	return v, d.changed
+}
+
+// Answer gives a person's word. It fails with [ErrAnswered] when nobody asks
+// for it any more, and says what can be answered when it fits none.
+func (d *Desk) Answer(a Answer) error {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	now := d.view.Now
+	if !d.waiting || a.ID != now.ID {
+		return ErrAnswered
+	}
+	if len(now.Answers) > 0 && !slices.Contains(now.Answers, a.Choice) {
+		return fmt.Errorf("%q is no answer here; the answers are: %q", a.Choice, now.Answers)
+	}
+	d.waiting = false
+	d.answer <- a
+	return nil
+}
+
+// change alters the view and tells everybody.
+func (d *Desk) change(f func(*View)) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	f(&d.view)
+	close(d.changed)
+	d.changed = make(chan struct{})
+}
+
+// show puts up the next thing to do.
+func (d *Desk) show(n Now) {
+	d.change(func(v *View) {
+		d.next++
+		n.ID = d.next
+		v.Now, v.Live = n, nil
+		d.waiting = len(n.Answers) > 0 || n.Number != ""
+		select {
+		case <-d.answer: // nobody waits for that one any more
+		default:
+		}
+	})
+}
+
+// live shows the latest reading.
+func (d *Desk) live(l Live) { d.change(func(v *View) { v.Live = &l }) }
+
+// wait waits for the answer to what is shown.
+func (d *Desk) wait(ctx context.Context) (Answer, error) {
+	select {
+	case a := <-d.answer:
+		return a, nil
+	case <-ctx.Done():
+		return Answer{}, context.Cause(ctx)
+	}
+}
+
+// Until calls f with each view until it returns true or the context ends.
+func (d *Desk) Until(ctx context.Context, f func(View) bool) error {
+	for {
+		v, changed := d.View()
+		if f(v) {
+			return nil
+		}
+		select {
+		case <-changed:
+		case <-ctx.Done():
+			return context.Cause(ctx)
+		}
+	}
+}
+

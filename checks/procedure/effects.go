@@ -1,0 +1,363 @@
+package procedure
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"sort"
+	"strings"
+	"time"
+
+	"loomproof/checks/airframe"
+	"loomproof/checks/design"
+	"loomproof/checks/units"
+	"loomproof/probe"
+	"loomproof/probe/steady"
+)
+
+// outcome is what became of something that a hand did.
+type outcome struct {
+	OK     bool    `json:"ok"`
+	Choice string  `json:"choice"`
+	By     string  `json:"by"`
+	Cut    *Cut    `json:"cut,omitempty"`
+	Number float64 `json:"number,omitempty"`
+}
+
+// hold asks and waits.
+func (p *Performance) hold(n Now) (outcome, error) {
+	var out outcome
+	args := map[string]any{"say": n.Say, "answers": n.Answers, "number": n.Number}
+	err := p.effect("hold", args, &out, func(ctx context.Context) error {
+		a, err := p.ask(ctx, n)
+		out = outcome{OK: true, Choice: a.Choice, By: a.By, Number: a.Number}
+		return err
+	})
+	return out, err
+}
+
+// act has a hand close or open a protector, or switch something on or off. The
+// state that design values are worked out for follows. With the power on, the
+// watch is set for the new state before the hand moves.
+func (p *Performance) act(n Now) (outcome, error) {
+	before := p.state.Clone()
+	after := p.moved(n.Action, n.Circuit)
+	var out outcome
+	args := map[string]any{"action": n.Action, "circuit": n.Circuit, "answers": n.Answers}
+	err := p.effect("act", args, &out, func(ctx context.Context) error {
+		p.state = after
+		if err := p.arm(n.Circuit); err != nil {
+			return err
+		}
+		ctx, done := p.watch.untilTripped(ctx)
+		defer done()
+		a, err := p.ask(ctx, n)
+		if errors.Is(err, errTripped) {
+			cut, _ := p.watch.state()
+			out = outcome{Cut: cut}
+			p.powered = false
+			return p.keepCut(cut)
+		}
+		out = outcome{OK: true, Choice: a.Choice, By: a.By}
+		return err
+	})
+	p.state = after
+	if out.Cut != nil {
+		p.powered = false
+	}
+	if err != nil {
+		p.state = before
+	}
+	return out, err
+}
+
+// moved is the state after a hand has done something.
+func (p *Performance) moved(action, circuit string) airframe.State {
+	s := p.state.Clone()
+	switch action {
+	case "close", "open":
+		s.Closed[circuit] = action == "close"
+	case "on", "off":
+		s.On[circuit] = action == "on"
+	}
+	return s
+}
+
+// keepCut writes down what the watch did, and says it.
+func (p *Performance) keepCut(c *Cut) error {
+	_, err := p.Sheet.Append(context.WithoutCancel(p.ctx), kindCut, c)
+	return err
+}
+
+// power switches the supply, and with it the source of the design.
+func (p *Performance) power(on bool, volts, limit float64) error {
+	var out outcome
+	args := map[string]any{"on": on, "volts": volts, "limit": limit}
+	next := p.state.Clone()
+	next.Sources = nil
+	if s := p.Design.SourceOf(design.BenchSupply); on && s != nil {
+		next.Sources = []string{s.Name}
+		next.SupplyVolts, next.SupplyLimit = volts, limit
+	}
+	err := p.effect("power", args, &out, func(ctx context.Context) error {
+		p.watch.reset()
+		p.state = next
+		if !on {
+			p.watch.disarm()
+		}
+		if err := p.drive(ctx, volts, limit, on); err != nil {
+			return err
+		}
+		out.OK = true
+		if on {
+			return p.arm("")
+		}
+		return nil
+	})
+	p.state, p.powered = next, on
+	return err
+}
+
+// drive sets the supply.
+func (p *Performance) drive(ctx context.Context, volts, limit float64, on bool) error {
+	if p.Bench.Supply == nil {
+		return errors.New("this procedure needs a programmable supply; name one with --supply")
+	}
+	p.watch.supply.Lock()
+	defer p.watch.supply.Unlock()
+	if on {
+		if err := p.Bench.Supply.Set(ctx, volts, limit); err != nil {
+			return err
+		}
+	}
+	return p.Bench.Supply.Output(ctx, on)
+}
+
+// floorShare: a supply below this part of what it is set to has collapsed.
+// Common practice; no published source.
+const floorShare = 0.8
+
+// arm sets the watch, and the supply's own limit, for the present state: the
+// supply holds the current by itself before any program can.
+func (p *Performance) arm(circuit string) error {
+	if len(p.state.Sources) == 0 || p.Bench.Supply == nil {
+		p.watch.disarm()
+		return nil
+	}
+	free := p.state.Clone()
+	free.SupplyLimit = 1e6 // what the loads would draw, not what the limit lets them
+	ceiling, err := p.limits.Ceiling(free, p.state.Sources[0])
+	if err != nil {
+		return err
+	}
+	limit := math.Min(1.2*ceiling, p.state.SupplyLimit)
+	p.watch.supply.Lock()
+	err = p.Bench.Supply.Set(p.ctx, p.state.SupplyVolts, limit)
+	p.watch.supply.Unlock()
+	if err != nil {
+		return err
+	}
+	p.watch.arm(ceiling, floorShare*p.state.SupplyVolts, circuit)
+	return nil
+}
+
+// touchShare: a meter that shows less than this part of the design value is
+// taken as not touching. Common practice; no published source.
+const touchShare = 0.25
+
+// detectable is the smallest design value, in volts, whose presence tells that
+// the probes touch.
+const detectable = 1.0
+
+// taken is a reading with the state that it was taken in; Cut is set when the
+// watch cut the power instead.
+type taken struct {
+	Captured Captured `json:"captured"`
+	Cut      *Cut     `json:"cut,omitempty"`
+
+	state airframe.State
+}
+
+// take runs one reading as an effect, until it is there or the watch cuts.
+func (p *Performance) take(call string, args map[string]any, read func(ctx context.Context) (Captured, error)) (taken, error) {
+	p.captures++
+	id := fmt.Sprintf("r%d", p.captures)
+	args["id"] = id
+	var out taken
+	err := p.effect(call, args, &out, func(ctx context.Context) error {
+		ctx, done := p.watch.untilTripped(ctx)
+		defer done()
+		c, err := read(ctx)
+		if errors.Is(err, errTripped) {
+			out.Cut, _ = p.watch.state()
+			return p.keepCut(out.Cut)
+		}
+		c.ID = id
+		out.Captured = c
+		return err
+	})
+	out.state = p.state.Clone()
+	out.Captured.ID = id
+	p.reading[id] = out
+	if out.Cut != nil {
+		p.powered = false
+	}
+	return out, err
+}
+
+// measure has the probes put on two terminals and takes the reading when it is
+// steady.
+func (p *Performance) measure(red, black string, n Now) (taken, error) {
+	return p.take("measure", map[string]any{"red": red, "black": black}, func(ctx context.Context) (Captured, error) {
+		if p.Bench.Meter == nil {
+			return Captured{}, errors.New("this procedure needs a meter; name one with --meter")
+		}
+		expected, err := p.limits.Between(p.state, red, black)
+		if err != nil {
+			return Captured{}, err
+		}
+		n.Step = &Step{Point: red, Unit: "V", Design: &expected.Design, Low: &expected.Limit.Low.At, High: &expected.Limit.High.At}
+		c, err := p.takeSteady(ctx, n, expected.Design)
+		c.Red, c.Black = red, black
+		return c, err
+	})
+}
+
+// takeSteady reads the meter until a reading is steady and plausible. If none
+// comes, it asks whether the probes are on the point.
+func (p *Performance) takeSteady(ctx context.Context, n Now, expected float64) (Captured, error) {
+	rule := steady.Rule{Touch: touchShare * math.Abs(expected), MustLift: true}
+	if math.Abs(expected) < detectable {
+		if _, err := p.ask(ctx, Now{Kind: DoProbe, Say: n.Say, Detail: "Too little to feel by itself: say when both probes are on.", Answers: []string{"They are on"}, Red: n.Red, Black: n.Black}); err != nil {
+			return Captured{}, err
+		}
+		rule = steady.Rule{}
+	}
+	p.Desk.show(n)
+	for {
+		c, err := p.untilSteady(ctx, p.Bench.Meter, "voltage", rule, p.patience())
+		if !errors.Is(err, errImpatient) {
+			p.Desk.show(Now{Kind: DoNothing})
+			return c, err
+		}
+		a, err := p.ask(ctx, Now{
+			Kind: DoProbe, Say: "Nothing steady there. Are the probes on the points?", Detail: n.Say,
+			Answers: []string{"Yes, take what it shows", "No, wait"}, Red: n.Red, Black: n.Black, Step: n.Step,
+		})
+		if err != nil {
+			return Captured{}, err
+		}
+		if a.Choice == "Yes, take what it shows" {
+			c, err := p.untilSteady(ctx, p.Bench.Meter, "voltage", steady.Rule{}, p.patience())
+			c.TakenAsIs = true
+			p.Desk.show(Now{Kind: DoNothing})
+			return c, err
+		}
+		p.Desk.show(n)
+	}
+}
+
+func (p *Performance) patience() time.Duration {
+	if p.Bench.Patience > 0 {
+		return p.Bench.Patience
+	}
+	return 20 * time.Second
+}
+
+// errImpatient is when no steady reading has come in time.
+var errImpatient = errors.New("no steady reading")
+
+// untilSteady reads a source until it is steady. Refusals are shown and waited
+// out.
+func (p *Performance) untilSteady(ctx context.Context, s probe.Source, channel string, rule steady.Rule, patience time.Duration) (Captured, error) {
+	deadline, stop := context.WithTimeoutCause(ctx, patience, errImpatient)
+	defer stop()
+	var d *steady.Detector
+	for {
+		r, err := p.readOnce(deadline, s, channel)
+		var refused *probe.Refusal
+		switch {
+		case deadline.Err() != nil:
+			return Captured{}, context.Cause(deadline)
+		case errors.As(err, &refused):
+			p.Desk.live(Live{Phase: refused.Error()})
+			continue
+		case err != nil:
+			return Captured{}, err
+		}
+		if d == nil {
+			if rule.Drift == 0 {
+				rule.Drift = driftFor(r)
+			}
+			d = steady.New(rule)
+		}
+		sum := d.Add(r)
+		p.Desk.live(Live{Value: r.Value, Unit: r.Quantity.Unit(), Phase: string(sum.Phase)})
+		if sum.Phase == steady.Steady {
+			return Captured{Quantity: r.Quantity, Value: sum.Mean, Deviation: sum.Deviation, Count: sum.Count, Last: r, At: r.At.UTC()}, nil
+		}
+	}
+}
+
+func (p *Performance) readOnce(ctx context.Context, s probe.Source, channel string) (probe.Reading, error) {
+	if p.Bench.Supply != nil && s == probe.Source(p.Bench.Supply) {
+		return p.watch.readSupply(ctx, channel)
+	}
+	return s.Read(ctx, channel)
+}
+
+// driftFor is the drift to allow a source: half of what its accuracy leaves
+// open, and at least two steps of its last place.
+func driftFor(r probe.Reading) float64 {
+	return math.Max(2*r.Digit, r.Accuracy.HalfWidth(r.Value, r.Digit, r.FullScale)/2)
+}
+
+// readFixed takes a steady reading from a source that needs no hand.
+func (p *Performance) readFixed(name string) (taken, error) {
+	return p.take("read", map[string]any{"what": name}, func(ctx context.Context) (Captured, error) {
+		var s probe.Source
+		channel := ""
+		switch name {
+		case "supply current":
+			s, channel = p.Bench.Supply, "current"
+		case "supply voltage":
+			s, channel = p.Bench.Supply, "voltage"
+		case "node bus":
+			s, channel = p.Bench.Node, p.Bench.NodeVolts
+		}
+		if s == nil {
+			return Captured{}, fmt.Errorf("there is no %q on this bench", name)
+		}
+		c, err := p.untilSteady(ctx, s, channel, steady.Rule{}, p.patience())
+		if errors.Is(err, errImpatient) {
+			err = fmt.Errorf("%s: no steady reading in %s", s.Identity().Name, p.patience())
+		}
+		if name == "node bus" {
+			c.Red, c.Black = p.Bench.NodeBus, p.reference()
+		}
+		return c, err
+	})
+}
+
+// describe says a state in words.
+func describe(d *design.Design, s airframe.State) string {
+	list := func(m map[string]bool, what string) string {
+		var names []string
+		for name, yes := range m {
+			if yes {
+				names = append(names, d.Circuit(name).Called())
+			}
+		}
+		sort.Strings(names)
+		if len(names) == 0 {
+			return what + ": none"
+		}
+		return what + ": " + strings.Join(names, ", ")
+	}
+	supply := "supply off"
+	if len(s.Sources) > 0 {
+		supply = fmt.Sprintf("supply at %s", units.Volts(s.SupplyVolts))
+	}
+	return strings.Join([]string{supply, list(s.Closed, "closed"), list(s.On, "switched on")}, "; ")
+}

@@ -1,0 +1,315 @@
+package procedure
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"reflect"
+	"time"
+
+	"go.starlark.net/starlark"
+	"go.starlark.net/syntax"
+
+	"loomproof/checks/airframe"
+	"loomproof/checks/design"
+	"loomproof/checks/limits"
+	"loomproof/checks/logbook"
+	"loomproof/checks/verdict"
+	"loomproof/probe"
+)
+
+// A Performance is one run of a procedure into a worksheet.
+type Performance struct {
+	Design *design.Design
+	Sheet  *logbook.Worksheet
+	Name   string // of the procedure
+	Script []byte
+	Bench  *Bench
+	Desk   *Desk
+
+	limits  *limits.Limits
+	watch   *watcher
+	ctx     context.Context
+	records []logbook.Record // to be replayed
+	at      int              // next of them
+	live    bool             // something has really happened in this run
+
+	state    airframe.State
+	powered  bool
+	reading  map[string]taken
+	captures int
+	cuts     []Cut
+	steps    []Step
+}
+
+// ErrScriptChanged is returned, wrapped, when a worksheet cannot be resumed
+// because its script asks for something else than it did.
+var ErrScriptChanged = errors.New("the script does not ask what it asked before")
+
+// maxSteps bounds a script that never ends.
+const maxSteps = 50_000_000
+
+// Perform runs the script to its end, from the top or from where an earlier
+// run stopped, and closes the worksheet. When it fails, or the context ends,
+// the power is cut and the worksheet can be resumed.
+func (p *Performance) Perform(ctx context.Context) error {
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	p.ctx = ctx
+	p.limits = limits.New(p.Design)
+	p.watch = newWatcher(p.Bench)
+	p.records = p.Sheet.Records()
+	p.at = 1 // behind the opening
+	p.reading = map[string]taken{}
+	p.state = airframe.State{}.Clone()
+	if err := p.Sheet.Check(); err != nil {
+		return err
+	}
+	if p.Sheet.Closed() {
+		return fmt.Errorf("worksheet %d is closed; begin a new one", p.Sheet.ID())
+	}
+	p.begin()
+	watching := make(chan struct{})
+	go func() { defer close(watching); p.watch.run(ctx) }()
+	err := p.run()
+	cancel()
+	<-watching
+	if err != nil {
+		p.makeSafe()
+		return err
+	}
+	return p.finish()
+}
+
+// begin shows the worksheet as it stands.
+func (p *Performance) begin() {
+	p.Desk.change(func(v *View) {
+		*v = View{
+			Worksheet: p.Sheet.ID(), Aircraft: p.Design.Aircraft.Name, Procedure: p.Name, Now: v.Now,
+			Steps: []Step{}, Findings: []Finding{}, Cautions: []string{}, Verdict: string(verdict.NotDone), Circuits: len(p.Design.Circuits),
+		}
+	})
+}
+
+func (p *Performance) run() error {
+	thread := &starlark.Thread{Name: p.Name, Print: func(*starlark.Thread, string) {}}
+	thread.SetMaxExecutionSteps(maxSteps)
+	stop := context.AfterFunc(p.ctx, func() { thread.Cancel("stopped") })
+	defer stop()
+	opts := &syntax.FileOptions{While: true, TopLevelControl: true}
+	_, err := starlark.ExecFileOptions(opts, thread, p.Name+".star", p.Script, p.builtins())
+	if err != nil {
+		return scriptError(err)
+	}
+	return nil
+}
+
+// scriptError gives the place in the script for a mistake in it, and the plain
+// cause for everything else.
+func scriptError(err error) error {
+	var eval *starlark.EvalError
+	if !errors.As(err, &eval) {
+		return err
+	}
+	var cause effectError
+	if errors.As(err, &cause) {
+		return cause.error
+	}
+	where := ""
+	for i := len(eval.CallStack) - 1; i >= 0 && where == ""; i-- {
+		if pos := eval.CallStack[i].Pos; pos.Line > 0 {
+			where = pos.String() + ": "
+		}
+	}
+	return fmt.Errorf("%s%s", where, eval.Msg)
+}
+
+// effectError is a failure of the world, not of the script.
+type effectError struct{ error }
+
+func (e effectError) Unwrap() error { return e.error }
+
+// finish closes the worksheet.
+func (p *Performance) finish() error {
+	sheet, err := Fold(p.Sheet.Records())
+	if err != nil {
+		return err
+	}
+	if _, err := p.Sheet.Append(context.WithoutCancel(p.ctx), logbook.KindClose, map[string]any{"verdict": sheet.Verdict}); err != nil {
+		return err
+	}
+	p.Desk.show(Now{Kind: DoEnded, Say: "Finished: " + string(sheet.Verdict) + ".", Detail: sheet.Summary()})
+	p.Desk.change(func(v *View) { v.Verdict, v.Findings = string(sheet.Verdict), sheet.Findings })
+	return nil
+}
+
+// makeSafe takes the power away when a performance stops early.
+func (p *Performance) makeSafe() {
+	if !p.live {
+		return
+	}
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(p.ctx), 5*time.Second)
+	defer cancel()
+	said := "Stopped. The worksheet can be resumed."
+	for _, s := range p.Bench.cutters() {
+		if err := s.(probe.Cutter).Cut(ctx); err != nil {
+			said = fmt.Sprintf("Stopped, and %s did not confirm that it is off: switch it off by hand.", s.Identity().Name)
+		}
+	}
+	p.Desk.show(Now{Kind: DoEnded, Warn: true, Say: said})
+}
+
+// effect answers a call of the script from the journal, or does it and keeps
+// what it brought. result is a pointer to the result's type.
+func (p *Performance) effect(call string, args, result any, do func(ctx context.Context) error) error {
+	if p.at < len(p.records) {
+		found, err := p.replay(call, args, result)
+		if found || err != nil {
+			return err
+		}
+	}
+	if err := p.bridge(); err != nil {
+		return effectError{err}
+	}
+	if err := do(p.ctx); err != nil {
+		return effectError{err}
+	}
+	if _, err := p.Sheet.Append(p.ctx, kindEffect, effectRecord{call, args, reflect.ValueOf(result).Elem().Interface()}); err != nil {
+		return effectError{err}
+	}
+	return nil
+}
+
+// replay looks for the next effect in the journal. Records of other kinds in
+// between are not the script's; steps and notes are shown again.
+func (p *Performance) replay(call string, args, result any) (found bool, err error) {
+	for ; p.at < len(p.records); p.at++ {
+		r := p.records[p.at]
+		if r.Kind != kindEffect {
+			p.showAgain(r)
+			continue
+		}
+		var had struct {
+			Call   string
+			Args   json.RawMessage
+			Result json.RawMessage
+		}
+		if err := r.Decode(&had); err != nil {
+			return false, effectError{err}
+		}
+		asked, err := json.Marshal(args)
+		if err != nil {
+			return false, effectError{err}
+		}
+		if had.Call != call || string(had.Args) != string(asked) {
+			return false, effectError{fmt.Errorf("worksheet %d, record %d: %w: it was %s%s, now it is %s%s; begin a new worksheet",
+				p.Sheet.ID(), r.Seq, ErrScriptChanged, had.Call, had.Args, call, asked)}
+		}
+		p.at++
+		return true, json.Unmarshal(had.Result, result)
+	}
+	return false, nil
+}
+
+func (p *Performance) showAgain(r logbook.Record) {
+	switch r.Kind {
+	case kindStep:
+		var s Step
+		if r.Decode(&s) == nil {
+			p.showStep(s)
+		}
+	case kindNote:
+		var n Note
+		if r.Decode(&n) == nil {
+			p.showNote(n)
+		}
+	}
+}
+
+// bridge is called before the first effect that really happens: it records the
+// instruments, and after a gap has a person confirm the state and restores the
+// supply.
+func (p *Performance) bridge() error {
+	if p.live {
+		return nil
+	}
+	p.live = true
+	if _, err := p.Sheet.Append(p.ctx, kindBench, BenchRecord{p.Bench.Instruments()}); err != nil {
+		return err
+	}
+	if len(p.records) < 3 || !p.powered {
+		return nil
+	}
+	state := p.state.Clone()
+	a, err := p.ask(p.ctx, Now{
+		Kind: DoHold, Restore: &state, Say: "The worksheet goes on. Put the aircraft as it was: " + describe(p.Design, p.state) + ".",
+		Detail: "Lift the probes. The supply comes on when you confirm.", Answers: []string{"It is so"},
+	})
+	if err != nil {
+		return err
+	}
+	if err := p.drive(p.ctx, p.state.SupplyVolts, p.state.SupplyLimit, true); err != nil {
+		return err
+	}
+	if err := p.arm(""); err != nil {
+		return err
+	}
+	_, err = p.Sheet.Append(p.ctx, kindResume, Resume{a.By, state})
+	return err
+}
+
+// ask shows a hold point and waits for the word.
+func (p *Performance) ask(ctx context.Context, n Now) (Answer, error) {
+	p.Desk.show(n)
+	a, err := p.Desk.wait(ctx)
+	p.Desk.show(Now{Kind: DoNothing})
+	return a, err
+}
+
+func (p *Performance) showStep(s Step) {
+	p.steps = append(p.steps, s)
+	found := findings(p.Design, p.steps)
+	circuits := map[string]bool{}
+	for _, s := range p.steps {
+		if k := p.Design.Circuit(s.Circuit); k != nil && !k.Feeder {
+			circuits[s.Circuit] = true
+		}
+	}
+	p.Desk.change(func(v *View) {
+		v.Steps = append(v.Steps, s)
+		v.Findings = found
+		v.Done = len(circuits)
+		v.Verdict = string(worst(v.Steps))
+	})
+}
+
+func (p *Performance) showNote(n Note) {
+	if n.Caution {
+		p.Desk.change(func(v *View) { v.Cautions = append(v.Cautions[:len(v.Cautions):len(v.Cautions)], n.Text) })
+	}
+}
+
+// record keeps something that is not an effect, unless the journal has it.
+func (p *Performance) record(kind string, body any) error {
+	for ; p.at < len(p.records); p.at++ {
+		r := p.records[p.at]
+		switch r.Kind {
+		case kind:
+			p.at++
+			p.showAgain(r)
+			return nil
+		case kindEffect:
+			return effectError{fmt.Errorf("worksheet %d, record %d: %w: a %s is missing here; begin a new worksheet", p.Sheet.ID(), r.Seq, ErrScriptChanged, kind)}
+		}
+	}
+	if err := p.bridge(); err != nil {
+		return effectError{err}
+	}
+	r, err := p.Sheet.Append(p.ctx, kind, body)
+	if err != nil {
+		return effectError{err}
+	}
+	p.showAgain(r)
+	return nil
+}

@@ -1,0 +1,103 @@
+package procedure
+
+import (
+	"time"
+
+	"loomproof/checks/airframe"
+	"loomproof/checks/wire"
+	"loomproof/probe"
+)
+
+// The kinds of record that a performance writes. Their meaning never changes;
+// new ones are added at the end.
+const (
+	kindEffect = "effect" // an effect of the script: [effectRecord]
+	kindBench  = "bench"  // the instruments in use from here on: [BenchRecord]
+	kindCut    = "cut"    // the watch took the power away: [Cut]
+	kindResume = "resume" // a person confirmed the state after a gap: [Resume]
+	kindStep   = "step"   // a verdict: [Step]
+	kindNote   = "note"   // a caution that was shown, a remark: [Note]
+)
+
+// effectRecord is what an effect was asked and what it brought.
+type effectRecord struct {
+	Call   string `json:"call"`
+	Args   any    `json:"args"`
+	Result any    `json:"result"`
+}
+
+// A Note is something said.
+type Note struct {
+	Caution bool   `json:"caution,omitempty"`
+	Text    string `json:"text"`
+}
+
+// A Resume is the confirmation after a gap.
+type Resume struct {
+	By    string         `json:"by"`
+	State airframe.State `json:"state"`
+}
+
+// A Cut is what the watch did.
+type Cut struct {
+	Why     string   `json:"why"`
+	Source  string   `json:"source"` // whose reading passed the limit
+	Value   float64  `json:"value"`
+	Unit    string   `json:"unit"`
+	Limit   float64  `json:"limit"`
+	Circuit string   `json:"circuit"` // the one switched on last
+	Done    []string `json:"done"`    // what was cut: names of sources
+	Failed  []string `json:"failed"`  // what could not be cut, and why
+}
+
+// A BenchRecord lists the instruments.
+type BenchRecord struct {
+	Instruments []Instrument `json:"instruments"`
+}
+
+// An Instrument is a source as reports name it.
+type Instrument struct {
+	Identity probe.Identity  `json:"identity"`
+	Channels []probe.Channel `json:"channels"`
+}
+
+// A Captured is one reading that was kept: the mean of several that were
+// steady.
+type Captured struct {
+	ID        string         `json:"id"`
+	Red       string         `json:"red,omitempty"`   // terminal, for a meter moved by hand
+	Black     string         `json:"black,omitempty"` // terminal
+	Quantity  probe.Quantity `json:"quantity"`
+	Value     float64        `json:"value"`
+	Deviation float64        `json:"deviation"` // of the single reading
+	Count     int            `json:"count"`     // readings in the mean
+	Last      probe.Reading  `json:"last"`      // the last of them: source, accuracy, range
+	At        time.Time      `json:"at"`
+	TakenAsIs bool           `json:"taken_as_is,omitempty"` // a person said that the probe was on the point
+}
+
+// A Step is one verdict with everything that it rests on. Numbers are in the
+// SI unit named; a nil number is one that there is none of.
+type Step struct {
+	ID          string        `json:"id"`
+	Circuit     string        `json:"circuit"`
+	Title       string        `json:"title"`
+	What        string        `json:"what"`
+	Point       string        `json:"point"`
+	From        string        `json:"from,omitempty"` // terminals of a voltage
+	To          string        `json:"to,omitempty"`
+	Quantity    string        `json:"quantity"`
+	Unit        string        `json:"unit"`
+	Reading     *float64      `json:"reading"`
+	Uncertainty *float64      `json:"uncertainty"` // expanded, k = 2
+	Design      *float64      `json:"design_value"`
+	Low         *float64      `json:"low"`
+	High        *float64      `json:"high"`
+	Rule        wire.Citation `json:"rule"`
+	Verdict     string        `json:"verdict"`
+	Probability *float64      `json:"probability"`
+	Decide      string        `json:"decide,omitempty"`
+	Note        string        `json:"note,omitempty"`
+	Captures    []string      `json:"captures,omitempty"` // ids of the readings used
+	At          time.Time     `json:"at"`
+}

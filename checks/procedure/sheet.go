@@ -1,0 +1,160 @@
+package procedure
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"loomproof/checks/design"
+	"loomproof/checks/logbook"
+	"loomproof/checks/verdict"
+)
+
+// A Sheet is a worksheet's records as a person reads them.
+type Sheet struct {
+	Opening     logbook.Opening
+	Design      *design.Design
+	Begun       time.Time
+	Ended       time.Time // of the last record so far
+	Closed      bool
+	Instruments []Instrument
+	Cautions    []string
+	Steps       []Step
+	Captures    map[string]Captured
+	Cuts        []Cut
+	Resumes     []Resume
+	People      []string // who answered
+	Findings    []Finding
+	Verdict     verdict.Word
+	LastHash    string
+}
+
+// Fold turns the records of a worksheet into a Sheet. It needs nothing else.
+func Fold(records []logbook.Record) (*Sheet, error) {
+	if len(records) == 0 || records[0].Kind != logbook.KindOpen {
+		return nil, fmt.Errorf("the worksheet does not begin with its opening record")
+	}
+	s := &Sheet{Captures: map[string]Captured{}, Begun: records[0].At}
+	if err := records[0].Decode(&s.Opening); err != nil {
+		return nil, err
+	}
+	d, err := design.Parse(s.Opening.File, []byte(s.Opening.Design))
+	if err != nil {
+		return nil, fmt.Errorf("the design in the worksheet: %w", err)
+	}
+	s.Design = d
+	for _, r := range records {
+		if err := s.add(r); err != nil {
+			return nil, err
+		}
+	}
+	s.Findings = findings(d, s.Steps)
+	s.Verdict = worst(s.Steps)
+	if !s.Closed && s.Verdict == verdict.Pass {
+		s.Verdict = verdict.NotDone
+	}
+	return s, nil
+}
+
+func (s *Sheet) add(r logbook.Record) error {
+	s.Ended, s.LastHash = r.At, r.Hash
+	switch r.Kind {
+	case kindStep:
+		return decodeInto(r, &s.Steps)
+	case kindCut:
+		return decodeInto(r, &s.Cuts)
+	case kindResume:
+		return decodeInto(r, &s.Resumes)
+	case kindBench:
+		var b BenchRecord
+		err := r.Decode(&b)
+		s.Instruments = b.Instruments
+		return err
+	case kindNote:
+		var n Note
+		err := r.Decode(&n)
+		if n.Caution {
+			s.Cautions = append(s.Cautions, n.Text)
+		}
+		return err
+	case kindEffect:
+		var e struct {
+			Result struct {
+				By       string
+				Captured *Captured
+			}
+		}
+		err := r.Decode(&e)
+		if c := e.Result.Captured; c != nil {
+			s.Captures[c.ID] = *c
+		}
+		s.person(e.Result.By)
+		return err
+	case logbook.KindClose:
+		s.Closed = true
+	}
+	return nil
+}
+
+func decodeInto[T any](r logbook.Record, list *[]T) error {
+	var v T
+	err := r.Decode(&v)
+	*list = append(*list, v)
+	return err
+}
+
+func (s *Sheet) person(name string) {
+	for _, p := range s.People {
+		if p == name {
+			return
+		}
+	}
+	if name != "" {
+		s.People = append(s.People, name)
+	}
+}
+
+// worst is the verdict of all steps. A step that was left out for a stated
+// reason does not spoil it: the report lists it as not done.
+func worst(steps []Step) verdict.Word {
+	var words []verdict.Word
+	for _, s := range steps {
+		if w := verdict.Word(s.Verdict); w != verdict.NotDone {
+			words = append(words, w)
+		}
+	}
+	return verdict.Worst(words...)
+}
+
+// Count is how many steps have a verdict.
+func (s *Sheet) Count(w verdict.Word) int {
+	n := 0
+	for _, step := range s.Steps {
+		if step.Verdict == string(w) {
+			n++
+		}
+	}
+	return n
+}
+
+// Summary is the outcome in one line.
+func (s *Sheet) Summary() string {
+	parts := []string{fmt.Sprintf("%d steps", len(s.Steps))}
+	for _, w := range []verdict.Word{verdict.Pass, verdict.Fail, verdict.Undecided, verdict.NotDone} {
+		if n := s.Count(w); n > 0 {
+			parts = append(parts, fmt.Sprintf("%d %s", n, w))
+		}
+	}
+	return strings.Join(parts, ", ")
+}
+
+// CircuitVerdict is the worst verdict of a circuit's steps.
+func (s *Sheet) CircuitVerdict(circuit string) verdict.Word {
+	var of []Step
+	for _, step := range s.Steps {
+		if step.Circuit == circuit {
+			of = append(of, step)
+		}
+	}
+	return worst(of)
+}
