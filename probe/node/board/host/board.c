@@ -6,8 +6,8 @@
  * in CPU cycles, among lines of the library's own:
  *   port NAME                the pseudo-terminal that is the board's serial port
  *   pin LEVEL CYCLE LAST     PD4 changed; LAST is when the board last got a byte
- *   done CYCLE LAST LOST LONGEST   a command was carried out; LOST bytes that nobody took
- *                            from the pseudo-terminal, LONGEST cycles with interrupts off
+ *   done CYCLE LOST LONGEST  a command was carried out; LOST bytes that nobody took from
+ *                            the pseudo-terminal, LONGEST cycles with interrupts off
  * Standard input, a command a line:
  *   adc CHANNEL CODE         the pin stands at the middle of this code
  *   ramp CHANNEL CYCLES      the code climbs by one each CYCLES, at the instant of conversion
@@ -125,8 +125,7 @@ static void obey(const char *line) {
 		fprintf(stderr, "board: cannot do %s\n", line);
 		exit(1);
 	}
-	printf("done %llu %llu %lu %llu\n", (unsigned long long)avr->cycle, (unsigned long long)last_received, lost,
-	       (unsigned long long)longest_off);
+	printf("done %llu %lu %llu\n", (unsigned long long)avr->cycle, lost, (unsigned long long)longest_off);
 }
 
 static void take_commands(void) {
