@@ -90,7 +90,8 @@ func (l *Limits) FeederDrop(s airframe.State, from, bus string) (Expected, error
 }
 
 // Bus is the voltage of a bus against a reference terminal: not lower than
-// sound parts leave it, nor than the feeder's allowance below the source.
+// sound parts leave it, nor than the feeder's allowance below the terminals that
+// the source feeds.
 func (l *Limits) Bus(s airframe.State, bus, reference string) (Expected, error) {
 	e, err := l.expect(s, airframe.Between(bus, reference))
 	if err != nil {
@@ -100,9 +101,13 @@ func (l *Limits) Bus(s airframe.State, bus, reference string) (Expected, error) 
 	if source == nil {
 		return e, nil
 	}
-	at := float64(source.Volts)
-	if source.Kind == design.BenchSupply && s.SupplyVolts > 0 {
-		at = s.SupplyVolts
+	plus := source.Plus // where a supply is clipped on: its own leads are not the aircraft's
+	if plus == "" {
+		plus = source.Name + "+"
+	}
+	at, err := l.model.Value(airframe.Between(plus, reference))
+	if err != nil {
+		return e, err
 	}
 	allowed, rule := wire.FeederDrop(float64(l.design.Aircraft.Nominal))
 	e.Limit = e.Limit.Tighten(verdict.Limit{Low: verdict.AtLeast(at-allowed, rule)})

@@ -25,6 +25,7 @@ import (
 //	check_marking(circuit, amperes)                what is marked on a protector
 //	check_cut(circuit, cut)                        keeps that the watch cut the power
 //	not_done(what, circuit, why)                   keeps that something was left out
+//	stop(why)                                      ends the worksheet here, with the power off
 //	say_point(terminal)                            where to put a probe, in words
 //
 //	aircraft  .name .nominal
@@ -50,7 +51,7 @@ func (p *Performance) builtins() starlark.StringDict {
 	for name, f := range map[string]builtin{
 		"caution": p.slCaution, "hold": p.slHold, "number": p.slNumber, "power": p.slPower, "power_off": p.slPowerOff,
 		"move": p.slMove, "measure": p.slMeasure, "read": p.slRead, "check": p.slCheck, "check_marking": p.slCheckMarking,
-		"check_cut": p.slCheckCut, "not_done": p.slNotDone, "say_point": p.slSayPoint,
+		"check_cut": p.slCheckCut, "not_done": p.slNotDone, "say_point": p.slSayPoint, "stop": p.slStop,
 	} {
 		env[name] = starlark.NewBuiltin(name, func(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
 			return f(b.Name(), args, kwargs)
@@ -343,6 +344,17 @@ func (p *Performance) slNotDone(name string, args starlark.Tuple, kwargs []starl
 	}
 	s, err := p.notDone(what, circuit, why)
 	return starlark.String(s.Verdict), err
+}
+
+func (p *Performance) slStop(name string, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
+	var why string
+	if err := starlark.UnpackArgs(name, args, kwargs, "why", &why); err != nil {
+		return nil, err
+	}
+	if err := p.record(kindNote, Note{Text: "Stopped: " + why}); err != nil {
+		return nil, err
+	}
+	return nil, effectError{errStopped}
 }
 
 func (p *Performance) slSayPoint(name string, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {

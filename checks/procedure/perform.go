@@ -47,6 +47,9 @@ type Performance struct {
 // because its script asks for something else than it did.
 var ErrScriptChanged = errors.New("the script does not ask what it asked before")
 
+// errStopped is how a script ends its worksheet early.
+var errStopped = errors.New("the procedure stopped")
+
 // maxSteps bounds a script that never ends.
 const maxSteps = 50_000_000
 
@@ -77,9 +80,11 @@ func (p *Performance) Perform(ctx context.Context) error {
 	<-watching
 	if err != nil {
 		p.makeSafe()
-		return err
 	}
-	return p.finish()
+	if err == nil || errors.Is(err, errStopped) {
+		return p.finish()
+	}
+	return err
 }
 
 // begin shows the worksheet as it stands.
@@ -132,11 +137,15 @@ func (e effectError) Unwrap() error { return e.error }
 
 // finish closes the worksheet.
 func (p *Performance) finish() error {
+	ctx := context.WithoutCancel(p.ctx)
 	sheet, err := Fold(p.Sheet.Records())
 	if err != nil {
 		return err
 	}
-	if _, err := p.Sheet.Append(context.WithoutCancel(p.ctx), logbook.KindClose, map[string]any{"verdict": sheet.Verdict}); err != nil {
+	if sheet.Verdict == verdict.NotDone {
+		sheet.Verdict = worst(sheet.Steps) // it is being closed now
+	}
+	if _, err := p.Sheet.Append(ctx, logbook.KindClose, map[string]any{"verdict": sheet.Verdict}); err != nil {
 		return err
 	}
 	p.Desk.show(Now{Kind: DoEnded, Say: "Finished: " + string(sheet.Verdict) + ".", Detail: sheet.Summary()})
