@@ -11,6 +11,9 @@ import (
 // all of one width, and no averaging mends that; four bits is common practice.
 const finest = 1.0 / 16
 
+// The fewest scans whose scatter is taken at its word.
+const fewest = 10
+
 // A tally is what a reading is made of: the sums of one pin over some scans.
 type tally struct {
 	scans         int
@@ -48,10 +51,11 @@ func (t *tally) code(conversions int) float64 {
 // noise to speak of. So: below s = 1/√3, which is σ = 1/2, a mean is worth one
 // step. Above, it is worth √3·s/√M steps for M conversions, whose standard
 // uncertainty by [probe.Accuracy] is then the standard error of the mean. It
-// never gets finer than a sixteenth. Conversions are taken as independent; hum
+// never gets finer than a sixteenth, and ten scans are needed to know a
+// scatter. Conversions are taken as independent; hum
 // and ripple are not noise, so let the window hold whole periods of them.
 func (t *tally) refine(conversions int) float64 {
-	if t.scans < 2 {
+	if t.scans < fewest {
 		return 1
 	}
 	n := float64(t.scans)

@@ -39,7 +39,7 @@ static avr_t *avr;
 static avr_irq_t *adc, *uart;
 static int pty;
 static int may_receive = 1;
-static unsigned char out[8192];
+static unsigned char out[1 << 20]; /* a minute of the fastest stream */
 static size_t out_length;
 static unsigned long lost, ramp[CHANNELS];
 static avr_cycle_count_t last_received, longest_off;
