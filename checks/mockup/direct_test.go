@@ -5,6 +5,7 @@ import (
 	"math/rand/v2"
 	"path/filepath"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"github.com/stretchr/testify/require"
@@ -92,8 +93,15 @@ func marshHen(t testing.TB) (*design.Design, []byte) {
 	return d, text
 }
 
-// perform runs first-power-on on a mock-up and returns its sheet.
-func perform(t testing.TB, faults []airframe.Fault, seed uint64) *procedure.Sheet {
+// perform runs first-power-on on a mock-up, in emulated time, and returns its
+// sheet.
+func perform(t *testing.T, faults []airframe.Fault, seed uint64) (s *procedure.Sheet) {
+	t.Helper()
+	synctest.Test(t, func(t *testing.T) { s = performNow(t, faults, seed) })
+	return s
+}
+
+func performNow(t *testing.T, faults []airframe.Fault, seed uint64) *procedure.Sheet {
 	t.Helper()
 	d, text := marshHen(t)
 	m, err := New(d, faults, seed)

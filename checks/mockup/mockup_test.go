@@ -1,6 +1,7 @@
 package mockup
 
 import (
+	"math"
 	"slices"
 	"testing"
 
@@ -53,5 +54,46 @@ func TestEachFaultIsFoundWhereItIs(t *testing.T) {
 			}
 		})
 	}
-	_ = procedure.WhatBus
 }
+
+// A hundred sound aircraft, each with its own parts and instrument errors: none
+// fails. Every step is held to its band by what its uncertainty allows, so the
+// number of false alarms to expect is the sum of the probabilities that the
+// guard band leaves open.
+func TestAHundredSoundAircraft(t *testing.T) {
+	steps, expectedFalse, undecided := 0, 0.0, 0
+	for seed := range uint64(100) {
+		s := perform(t, nil, seed+1)
+		for _, step := range s.Steps {
+			switch step.Verdict {
+			case string(verdict.Fail):
+				t.Errorf("seed %d: false alarm: %s reads %v of [%v %v]", seed, step.ID, *step.Reading, deref(step.Low), deref(step.High))
+			case string(verdict.Undecided):
+				undecided++
+				t.Errorf("seed %d: undecided: %s reads %v ±%v of [%v %v]", seed, step.ID, *step.Reading, *step.Uncertainty, deref(step.Low), deref(step.High))
+			}
+			if step.Uncertainty != nil {
+				steps++
+				expectedFalse += falseAlarm(step)
+			}
+		}
+	}
+	t.Logf("100 sound aircraft, %d verdicts: 0 false alarms, %d undecided; the guard band predicts %.2g false alarms", steps, undecided, expectedFalse)
+}
+
+// falseAlarm is the probability that another reading of what this step read
+// would be called a fail: that noise carries it beyond a limit by the guard
+// band.
+func falseAlarm(s procedure.Step) float64 {
+	u := *s.Uncertainty / 2
+	p := 0.0
+	if s.High != nil {
+		p += tail((*s.High + verdict.Guard*u - *s.Reading) / u)
+	}
+	if s.Low != nil {
+		p += tail((*s.Reading - *s.Low + verdict.Guard*u) / u)
+	}
+	return p
+}
+
+func tail(z float64) float64 { return 0.5 * math.Erfc(z/math.Sqrt2) }

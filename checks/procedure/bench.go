@@ -68,7 +68,7 @@ type watcher struct {
 	bench *Bench
 	every time.Duration
 
-	supply sync.Mutex // one goroutine uses the supply at a time
+	supply chan struct{} // holds one token: one goroutine uses the supply at a time
 
 	mu      sync.Mutex
 	armed   bool
@@ -88,7 +88,9 @@ const (
 )
 
 func newWatcher(b *Bench) *watcher {
-	return &watcher{bench: b, every: watchEvery, tripped: make(chan struct{})}
+	w := &watcher{bench: b, every: watchEvery, tripped: make(chan struct{}), supply: make(chan struct{}, 1)}
+	w.supply <- struct{}{}
+	return w
 }
 
 // arm sets the limits for a state in which a circuit was switched on last.
@@ -157,10 +159,20 @@ func (w *watcher) look(ctx context.Context) {
 	}
 }
 
-func (w *watcher) readSupply(ctx context.Context, channel string) (probe.Reading, error) {
-	w.supply.Lock()
-	defer w.supply.Unlock()
-	return w.bench.Supply.Read(ctx, channel)
+func (w *watcher) readSupply(ctx context.Context, channel string) (r probe.Reading, err error) {
+	err = w.withSupply(ctx, func() error { r, err = w.bench.Supply.Read(ctx, channel); return err })
+	return r, err
+}
+
+// withSupply has the supply to itself while f runs.
+func (w *watcher) withSupply(ctx context.Context, f func() error) error {
+	select {
+	case <-w.supply:
+		defer func() { w.supply <- struct{}{} }()
+		return f()
+	case <-ctx.Done():
+		return context.Cause(ctx)
+	}
 }
 
 // judge compares one reading of the supply with the limits, and cuts.
@@ -196,12 +208,12 @@ func (w *watcher) cutAll(c *Cut, tripped chan struct{}) {
 	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
 	defer cancel()
 	for _, s := range w.bench.cutters() {
+		cut := func() error { return s.(probe.Cutter).Cut(ctx) }
+		var err error
 		if s == probe.Source(w.bench.Supply) {
-			w.supply.Lock()
-		}
-		err := s.(probe.Cutter).Cut(ctx)
-		if s == probe.Source(w.bench.Supply) {
-			w.supply.Unlock()
+			err = w.withSupply(ctx, cut)
+		} else {
+			err = cut()
 		}
 		w.mu.Lock()
 		if err != nil {
@@ -257,4 +269,3 @@ func uncertaintyOfDifference(a, b Captured) float64 {
 }
 
 func sq(x float64) float64 { return x * x }
-

@@ -163,4 +163,3 @@ func (d *Desk) Until(ctx context.Context, f func(View) bool) error {
 		}
 	}
 }
-

@@ -124,14 +124,14 @@ func (p *Performance) drive(ctx context.Context, volts, limit float64, on bool) 
 	if p.Bench.Supply == nil {
 		return errors.New("this procedure needs a programmable supply; name one with --supply")
 	}
-	p.watch.supply.Lock()
-	defer p.watch.supply.Unlock()
-	if on {
-		if err := p.Bench.Supply.Set(ctx, volts, limit); err != nil {
-			return err
+	return p.watch.withSupply(ctx, func() error {
+		if on {
+			if err := p.Bench.Supply.Set(ctx, volts, limit); err != nil {
+				return err
+			}
 		}
-	}
-	return p.Bench.Supply.Output(ctx, on)
+		return p.Bench.Supply.Output(ctx, on)
+	})
 }
 
 // floorShare: a supply below this part of what it is set to has collapsed.
@@ -152,9 +152,7 @@ func (p *Performance) arm(circuit string) error {
 		return err
 	}
 	limit := math.Min(1.2*ceiling, p.state.SupplyLimit)
-	p.watch.supply.Lock()
-	err = p.Bench.Supply.Set(p.ctx, p.state.SupplyVolts, limit)
-	p.watch.supply.Unlock()
+	err = p.watch.withSupply(p.ctx, func() error { return p.Bench.Supply.Set(p.ctx, p.state.SupplyVolts, limit) })
 	if err != nil {
 		return err
 	}

@@ -5,8 +5,8 @@
 // The same picture is drawn as SVG for pages and reports and in letters for
 // the terminal:
 //
-//	   [-------:-----o------]            inside, design value left of it
-//	   [---:-------]     <=o=>           above the upper limit
+//	[-------:-----o------]            inside, design value left of it
+//	[---:-------]     <=o=>           above the upper limit
 package band
 
 import (
