@@ -163,3 +163,11 @@ func (d *Desk) Until(ctx context.Context, f func(View) bool) error {
 		}
 	}
 }
+
+// Ask shows a question outside a performance and waits until it is answered.
+func (d *Desk) Ask(ctx context.Context, say, answer string) error {
+	d.show(Now{Kind: DoHold, Say: say, Answers: []string{answer}})
+	_, err := d.wait(ctx)
+	d.show(Now{Kind: DoNothing})
+	return err
+}

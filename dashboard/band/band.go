@@ -155,6 +155,19 @@ func mark(verdict string, x, y float64) string {
 	return fmt.Sprintf(`<circle class="mark open" cx="%.1f" cy="%g" r="5"/>`, x, y)
 }
 
+// Allowed says the limits in words.
+func (b Band) Allowed() string {
+	switch {
+	case b.Low != nil && b.High != nil:
+		return units.Format(*b.Low, b.Unit) + " to " + units.Format(*b.High, b.Unit)
+	case b.High != nil:
+		return "at most " + units.Format(*b.High, b.Unit)
+	case b.Low != nil:
+		return "at least " + units.Format(*b.Low, b.Unit)
+	}
+	return "no limit"
+}
+
 // Words says the band in one line.
 func (b Band) Words() string {
 	var parts []string

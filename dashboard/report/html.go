@@ -1,0 +1,74 @@
+package report
+
+import (
+	"bytes"
+	_ "embed"
+	"fmt"
+	"html/template"
+	"io"
+	"time"
+
+	"loomproof/dashboard/band"
+)
+
+//go:embed report.html
+var page string
+
+//go:embed report.css
+var style string
+
+var tmpl = template.Must(template.New("report").Funcs(template.FuncMap{
+	"stamp":   func(v any) template.HTML { return band.Stamp(fmt.Sprint(v)) },
+	"picture": func(s Step) template.HTML { return s.band().SVG(150) },
+	"value":   Step.value,
+	"limits":  Step.limits,
+	"percent": func(p *float64) string {
+		switch {
+		case p == nil:
+			return ""
+		case *p > 0.9995:
+			return "> 99.9 %"
+		case *p < 0.0005:
+			return "< 0.1 %"
+		}
+		return fmt.Sprintf("%.1f %%", *p*100)
+	},
+	"date": func(t time.Time) string { return t.UTC().Format("2 January 2006, 15:04 UTC") },
+}).Parse(page))
+
+// circuitPage is one circuit's table.
+type circuitPage struct {
+	Name, Called string
+	Verdict      any
+	Steps        []Step
+}
+
+// HTML writes the report as one page without scripts or files of its own; it
+// prints on A4 and Letter.
+func (r *Report) HTML(w io.Writer) error {
+	data := struct {
+		*Report
+		Style    template.CSS
+		Circuits []circuitPage
+		Undone   []Step
+	}{Report: r, Style: template.CSS(style)} //nolint:gosec // our own file
+	for _, name := range r.circuits() {
+		c := circuitPage{Name: name, Called: called(r.sheet.Design, name), Verdict: r.sheet.CircuitVerdict(name)}
+		for _, s := range r.Steps {
+			if s.Circuit != name {
+				continue
+			}
+			c.Steps = append(c.Steps, s)
+			if s.Verdict == "not done" {
+				data.Undone = append(data.Undone, s)
+			}
+		}
+		data.Circuits = append(data.Circuits, c)
+	}
+	var b bytes.Buffer // so that a mistake in the template spoils nothing
+	if err := tmpl.Execute(&b, data); err != nil {
+		return fmt.Errorf("report: %w", err)
+	}
+	_, err := b.WriteTo(w)
+	return err
+}

@@ -1,0 +1,235 @@
+// Package report turns a worksheet into the pass/fail report: JSON for
+// machines, HTML that prints on A4 and Letter for people, a few lines for the
+// terminal.
+//
+//	r, err := report.New(worksheet)
+//	r.JSON(w); r.HTML(w); r.Text(w)
+//
+// A report is made from the worksheet's records and nothing else, so that the
+// same records give the same report.
+package report
+
+import (
+	"encoding/json"
+	"fmt"
+	"io"
+	"time"
+
+	"loomproof/checks/design"
+	"loomproof/checks/logbook"
+	"loomproof/checks/procedure"
+	"loomproof/checks/verdict"
+)
+
+// Format is the version of the JSON form. Fields may be added; what is there
+// keeps its meaning. report.schema.json describes it.
+const Format = 1
+
+// A Report is one worksheet as evidence. Values are in SI base units, each with
+// its unit beside it.
+type Report struct {
+	Format         int          `json:"format" jsonschema:"description=Version of this form."`
+	Aircraft       string       `json:"aircraft"`
+	Registration   string       `json:"registration,omitempty"`
+	Procedure      string       `json:"procedure"`
+	DesignFile     string       `json:"design_file"`
+	DesignRevision string       `json:"design_revision" jsonschema:"description=First 12 hexadecimal digits of the SHA-256 of the design file."`
+	ProgramVersion string       `json:"program_version"`
+	Worksheet      int64        `json:"worksheet"`
+	Begun          time.Time    `json:"begun"`
+	Ended          time.Time    `json:"ended"`
+	Finished       bool         `json:"finished" jsonschema:"description=False while the worksheet is still open."`
+	Verdict        verdict.Word `json:"verdict" jsonschema:"enum=pass,enum=fail,enum=undecided,enum=not done"`
+	Count          Count        `json:"count"`
+	Instruments    []Instrument `json:"instruments"`
+	People         []string     `json:"people"`
+	Steps          []Step       `json:"steps"`
+	Findings       []Finding    `json:"findings"`
+	Cuts           []Cut        `json:"cuts" jsonschema:"description=When the watch took the power away."`
+	Cautions       []string     `json:"cautions"`
+	NotCovered     []string     `json:"not_covered"`
+	Chain          Chain        `json:"chain"`
+
+	sheet *procedure.Sheet
+}
+
+// Count is how many steps have which verdict.
+type Count struct {
+	Pass      int `json:"pass"`
+	Fail      int `json:"fail"`
+	Undecided int `json:"undecided"`
+	NotDone   int `json:"not_done"`
+}
+
+// Instrument is a source as the report names it.
+type Instrument struct {
+	Name        string   `json:"name"`
+	Identity    string   `json:"identity" jsonschema:"description=What the instrument itself says it is."`
+	Port        string   `json:"port,omitempty"`
+	Accuracy    []string `json:"accuracy" jsonschema:"description=Accuracy line of each channel."`
+	Calibration string   `json:"calibration" jsonschema:"description=Date of its calibration or: not stated."`
+	Certificate string   `json:"certificate,omitempty"`
+}
+
+// Step is one verdict.
+type Step struct {
+	ID          string    `json:"id"`
+	Circuit     string    `json:"circuit"`
+	Title       string    `json:"title"`
+	Point       string    `json:"point"`
+	Quantity    string    `json:"quantity"`
+	Unit        string    `json:"unit"`
+	Reading     *float64  `json:"reading"`
+	Uncertainty *float64  `json:"uncertainty" jsonschema:"description=Expanded with k = 2."`
+	DesignValue *float64  `json:"design_value"`
+	Low         *float64  `json:"low"`
+	High        *float64  `json:"high"`
+	Rule        string    `json:"rule" jsonschema:"description=Citation of the limit that the reading is nearest to."`
+	Verdict     string    `json:"verdict" jsonschema:"enum=pass,enum=fail,enum=undecided,enum=not done"`
+	Probability *float64  `json:"probability" jsonschema:"description=Probability of conformity from 0 to 1."`
+	Decide      string    `json:"decide,omitempty" jsonschema:"description=What would decide an undecided step."`
+	Note        string    `json:"note,omitempty"`
+	At          time.Time `json:"at"`
+}
+
+// Finding is what is wrong or doubtful.
+type Finding struct {
+	Circuit  string   `json:"circuit"`
+	What     string   `json:"what"`
+	Evidence []string `json:"evidence" jsonschema:"description=Ids of steps."`
+	Try      string   `json:"try"`
+}
+
+// Cut is one time that the watch took the power away.
+type Cut struct {
+	Why     string   `json:"why"`
+	Circuit string   `json:"circuit"`
+	Value   float64  `json:"value"`
+	Limit   float64  `json:"limit"`
+	Unit    string   `json:"unit"`
+	Done    []string `json:"done"`
+	Failed  []string `json:"failed"`
+}
+
+// Chain says what the records' hashes prove.
+type Chain struct {
+	Records  int    `json:"records"`
+	LastHash string `json:"last_hash"`
+	Intact   bool   `json:"intact"`
+	Broken   string `json:"broken,omitempty"`
+}
+
+// New makes the report of a worksheet.
+func New(w *logbook.Worksheet) (*Report, error) {
+	records := w.Records()
+	s, err := procedure.Fold(records)
+	if err != nil {
+		return nil, fmt.Errorf("report: worksheet %d: %w", w.ID(), err)
+	}
+	r := &Report{
+		Format: Format, Aircraft: s.Design.Aircraft.Name, Registration: s.Design.Aircraft.Registration,
+		Procedure: s.Opening.Procedure, DesignFile: s.Opening.File, DesignRevision: s.Opening.Revision, ProgramVersion: s.Opening.Program,
+		Worksheet: w.ID(), Begun: s.Begun, Ended: s.Ended, Finished: s.Closed, Verdict: s.Verdict,
+		Count:       Count{s.Count(verdict.Pass), s.Count(verdict.Fail), s.Count(verdict.Undecided), s.Count(verdict.NotDone)},
+		Instruments: instruments(s), People: orEmpty(s.People), Steps: []Step{}, Findings: []Finding{}, Cuts: []Cut{},
+		Cautions: orEmpty(s.Cautions), NotCovered: notCovered,
+		Chain: Chain{Records: len(records), LastHash: s.LastHash, Intact: true},
+		sheet: s,
+	}
+	if err := w.Check(); err != nil {
+		r.Chain.Intact, r.Chain.Broken = false, err.Error()
+	}
+	for _, x := range s.Steps {
+		r.Steps = append(r.Steps, Step{
+			x.ID, x.Circuit, x.Title, x.Point, x.Quantity, x.Unit, x.Reading, x.Uncertainty, x.Design, x.Low, x.High,
+			x.Rule.String(), x.Verdict, x.Probability, x.Decide, x.Note, x.At,
+		})
+	}
+	for _, f := range s.Findings {
+		r.Findings = append(r.Findings, Finding(f))
+	}
+	for _, c := range s.Cuts {
+		r.Cuts = append(r.Cuts, Cut{c.Why, c.Circuit, c.Value, c.Limit, c.Unit, orEmpty(c.Done), orEmpty(c.Failed)})
+	}
+	return r, nil
+}
+
+// notCovered is what no report of this program vouches for.
+var notCovered = []string{
+	"Radiated signals, receiver sensitivity, transponder replies, altimeter and encoder accuracy: licensed test equipment and people.",
+	"Insulation under high voltage, vibration, heat and moisture: readings were taken at rest and at the stated temperature.",
+	"The release to fly: that belongs to the people whom local rules name.",
+}
+
+func orEmpty(s []string) []string {
+	if s == nil {
+		return []string{}
+	}
+	return s
+}
+
+func instruments(s *procedure.Sheet) []Instrument {
+	out := []Instrument{}
+	for _, x := range s.Instruments {
+		id := x.Identity
+		i := Instrument{Name: id.Name, Port: id.Port, Accuracy: []string{}, Calibration: "not stated", Certificate: id.Certificate}
+		for _, part := range []string{id.Maker, id.Model, id.Serial, id.Firmware} {
+			if part != "" {
+				if i.Identity != "" {
+					i.Identity += ", "
+				}
+				i.Identity += part
+			}
+		}
+		if !id.Calibrated.IsZero() {
+			i.Calibration = id.Calibrated.Format(time.DateOnly)
+		}
+		for _, c := range x.Channels {
+			i.Accuracy = append(i.Accuracy, c.Name+" "+c.Accuracy.String())
+		}
+		out = append(out, i)
+	}
+	return out
+}
+
+// JSON writes the report for machines.
+func (r *Report) JSON(w io.Writer) error {
+	e := json.NewEncoder(w)
+	e.SetIndent("", "  ")
+	return e.Encode(r)
+}
+
+// Exit is the program's exit code for the verdict: 0 pass, 1 fail, 2 undecided
+// or incomplete.
+func (r *Report) Exit() int {
+	switch r.Verdict {
+	case verdict.Pass:
+		return 0
+	case verdict.Fail:
+		return 1
+	}
+	return 2
+}
+
+// circuits lists the circuits of the steps in the order that they came up.
+func (r *Report) circuits() []string {
+	var out []string
+	seen := map[string]bool{}
+	for _, s := range r.Steps {
+		if !seen[s.Circuit] {
+			seen[s.Circuit] = true
+			out = append(out, s.Circuit)
+		}
+	}
+	return out
+}
+
+func called(d *design.Design, circuit string) string {
+	if k := d.Circuit(circuit); k != nil {
+		return k.Called()
+	}
+	if t := d.Terminal(circuit); t != nil {
+		return t.Say
+	}
+	return circuit
+}

@@ -1,0 +1,109 @@
+package report
+
+import (
+	"fmt"
+	"io"
+	"strings"
+
+	"loomproof/checks/units"
+	"loomproof/checks/verdict"
+	"loomproof/dashboard/band"
+)
+
+// Text writes the report for a terminal: the verdict first, then what is wrong,
+// then each circuit in a line with its worst step.
+func (r *Report) Text(w io.Writer) error {
+	var b strings.Builder
+	state := ""
+	if !r.Finished {
+		state = ", not finished"
+	}
+	fmt.Fprintf(&b, "\n%s: %s of %s (worksheet %d%s)\n", strings.ToUpper(string(r.Verdict)), r.Procedure, r.Aircraft, r.Worksheet, state)
+	fmt.Fprintf(&b, "  %d steps pass, %d fail, %d undecided, %d not done\n", r.Count.Pass, r.Count.Fail, r.Count.Undecided, r.Count.NotDone)
+	for _, f := range r.Findings {
+		fmt.Fprintf(&b, "\n  * %s\n    Try: %s\n", f.What, f.Try)
+	}
+	b.WriteString("\n  circuit              verdict     the step nearest to its limit\n")
+	for _, circuit := range r.circuits() {
+		s := r.nearest(circuit)
+		fmt.Fprintf(&b, "  %-20.20s %-10s %s %s\n", circuit, s.Verdict, s.band().Letters(26), s.said())
+	}
+	fmt.Fprintf(&b, "\n  design %s revision %s, program %s\n", r.DesignFile, r.DesignRevision, r.ProgramVersion)
+	for _, i := range r.Instruments {
+		fmt.Fprintf(&b, "  %s: %s, calibration %s\n", i.Name, i.Identity, i.Calibration)
+	}
+	if !r.Chain.Intact {
+		fmt.Fprintf(&b, "  WARNING: %s\n", r.Chain.Broken)
+	}
+	_, err := io.WriteString(w, b.String())
+	return err
+}
+
+// nearest is the circuit's step with the worst verdict, and among equals the
+// one least likely to conform.
+func (r *Report) nearest(circuit string) Step {
+	var best Step
+	for _, s := range r.Steps {
+		if s.Circuit != circuit {
+			continue
+		}
+		if best.ID == "" || worse(s, best) {
+			best = s
+		}
+	}
+	return best
+}
+
+func worse(a, b Step) bool {
+	if a.Verdict != b.Verdict {
+		return verdict.Worst(verdict.Word(a.Verdict), verdict.Word(b.Verdict)) == verdict.Word(a.Verdict)
+	}
+	return a.near() > b.near()
+}
+
+// near is how near a step's reading is to its limit: 1 is on it.
+func (s Step) near() float64 {
+	if s.Reading == nil || s.DesignValue == nil {
+		return 0
+	}
+	off := *s.Reading - *s.DesignValue
+	switch {
+	case off > 0 && s.High != nil && *s.High > *s.DesignValue:
+		return off / (*s.High - *s.DesignValue)
+	case off < 0 && s.Low != nil && *s.Low < *s.DesignValue:
+		return off / (*s.Low - *s.DesignValue)
+	}
+	return 0
+}
+
+func (s Step) band() band.Band {
+	b := band.Band{Unit: s.Unit, Reading: s.Reading, Design: s.DesignValue, Low: s.Low, High: s.High, Verdict: s.Verdict}
+	if s.Uncertainty != nil {
+		b.Uncertainty = *s.Uncertainty
+	}
+	return b
+}
+
+// said is the step in words: what it read, and what it should.
+func (s Step) said() string {
+	if s.Reading == nil {
+		return s.Note
+	}
+	_, what, _ := strings.Cut(s.Title, ": ")
+	if what == "" {
+		what = s.Title
+	}
+	return fmt.Sprintf("%s %s (%s)", what, s.value(), s.limits())
+}
+
+func (s Step) value() string {
+	switch {
+	case s.Reading == nil:
+		return ""
+	case s.Uncertainty == nil:
+		return units.Format(*s.Reading, s.Unit)
+	}
+	return units.FormatWith(*s.Reading, *s.Uncertainty, s.Unit)
+}
+
+func (s Step) limits() string { return s.band().Allowed() }

@@ -1,0 +1,89 @@
+// Package station is the program at work: one aircraft's design, a bench of
+// instruments, a logbook, and the desk at which people sit, in the terminal and
+// in the browser. The commands are thin covers over it.
+//
+//	s := station.Station{Design: d, Bench: bench, Book: book, Desk: procedure.NewDesk(), Version: v}
+//	url, err := s.Listen(ctx, "127.0.0.1:8470")
+//	rep, err := s.Perform(ctx, "first-power-on")
+package station
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"net/http"
+	"time"
+
+	"loomproof/checks/design"
+	"loomproof/checks/logbook"
+	"loomproof/checks/procedure"
+	"loomproof/dashboard/metrics"
+	"loomproof/dashboard/report"
+	"loomproof/dashboard/web"
+	"loomproof/scripts"
+)
+
+// A Station is the program at work. All fields but Demo are needed.
+type Station struct {
+	Design  *design.Design
+	Bench   *procedure.Bench
+	Book    *logbook.Book
+	Desk    *procedure.Desk
+	Version string
+	Demo    string // what pages say of an emulated bench
+}
+
+// Perform performs a procedure into a worksheet of the logbook, and makes its
+// report. An unfinished worksheet of the same procedure and design is gone on
+// with; to begin anew, close that one or use another logbook.
+func (s *Station) Perform(ctx context.Context, name string) (*report.Report, error) {
+	script, ok := scripts.Procedure(name)
+	if !ok {
+		return nil, fmt.Errorf("there is no procedure %q; there are: first-power-on", name)
+	}
+	sheet, err := s.Book.Unfinished(ctx, name, s.Design.Revision)
+	if errors.Is(err, logbook.ErrNotFound) {
+		sheet, err = s.Book.Begin(ctx, logbook.Opening{
+			Procedure: name, Script: string(script), Aircraft: s.Design.Aircraft.Name, Design: s.Design.Text,
+			File: s.Design.File, Revision: s.Design.Revision, Program: s.Version,
+		})
+	}
+	if err != nil {
+		return nil, err
+	}
+	p := procedure.Performance{Design: s.Design, Sheet: sheet, Name: name, Script: script, Bench: s.Bench, Desk: s.Desk}
+	if err := p.Perform(ctx); err != nil {
+		return nil, err
+	}
+	return report.New(sheet)
+}
+
+// Start waits at the desk until somebody starts the procedure.
+func (s *Station) Start(ctx context.Context, name string) error {
+	return s.Desk.Ask(ctx, s.Design.Aircraft.Name+": start "+name+"?", "Start")
+}
+
+// Listen serves the pages and the metrics until the context ends. The address
+// must be on the loopback; port 0 takes a free one.
+func (s *Station) Listen(ctx context.Context, address string) (url string, err error) {
+	host, _, err := net.SplitHostPort(address)
+	if err != nil {
+		return "", fmt.Errorf("address %q: write it like 127.0.0.1:8470", address)
+	}
+	if ip := net.ParseIP(host); host != "localhost" && (ip == nil || !ip.IsLoopback()) {
+		return "", fmt.Errorf("address %q: the dashboard listens on this machine only, as 127.0.0.1:8470", address)
+	}
+	l, err := net.Listen("tcp", address)
+	if err != nil {
+		return "", fmt.Errorf("the dashboard cannot listen on %s: %w; choose another with --listen", address, err)
+	}
+	server := &http.Server{
+		Handler:           web.New(web.Options{Desk: s.Desk, Book: s.Book, Metrics: metrics.Handler(s.Desk, s.Version), Demo: s.Demo}),
+		ReadHeaderTimeout: 10 * time.Second,
+		BaseContext:       func(net.Listener) context.Context { return ctx },
+	}
+	go func() { _ = server.Serve(l) }()
+	context.AfterFunc(ctx, func() { _ = server.Close() })
+	return "http://" + l.Addr().String() + "/", nil
+}

@@ -1,0 +1,145 @@
+// Package terminal is the desk in a terminal: it says what to do, shows
+// verdicts as they come, and takes answers from the keyboard.
+//
+// What is printed goes to people, so it keeps to these rules: plain words,
+// meaning never by colour alone, and nothing that redraws when the output is
+// not a terminal.
+package terminal
+
+import (
+	"bufio"
+	"context"
+	"fmt"
+	"io"
+	"strconv"
+	"strings"
+
+	"loomproof/checks/procedure"
+	"loomproof/checks/units"
+	"loomproof/dashboard/band"
+)
+
+// A Terminal shows a desk.
+type Terminal struct {
+	Desk *procedure.Desk
+	Out  io.Writer
+	In   io.Reader // answers; nil to only show
+	By   string    // who answers here
+}
+
+// Run shows the desk until the context ends.
+func (t *Terminal) Run(ctx context.Context) {
+	lines := make(chan string)
+	if t.In != nil {
+		go readLines(ctx, t.In, lines)
+	}
+	shown, steps := 0, 0
+	var now procedure.Now
+	for {
+		v, changed := t.Desk.View()
+		for ; steps < len(v.Steps); steps++ {
+			t.step(v.Steps[steps])
+		}
+		if v.Now.ID != shown {
+			shown, now = v.Now.ID, v.Now
+			t.say(now)
+		}
+		select {
+		case <-changed:
+		case line, ok := <-lines:
+			if !ok {
+				lines = nil // the keyboard is gone; the page may still answer
+				continue
+			}
+			t.answer(now, line)
+		case <-ctx.Done():
+			return
+		}
+	}
+}
+
+func readLines(ctx context.Context, in io.Reader, lines chan<- string) {
+	defer close(lines)
+	s := bufio.NewScanner(in)
+	for s.Scan() {
+		select {
+		case lines <- s.Text():
+		case <-ctx.Done():
+			return
+		}
+	}
+}
+
+func (t *Terminal) say(n procedure.Now) {
+	if n.Kind == procedure.DoNothing || n.Say == "" {
+		return
+	}
+	mark := ">"
+	if n.Warn {
+		mark = "!!"
+	}
+	fmt.Fprintf(t.Out, "\n%s %s\n", mark, n.Say)
+	if n.Detail != "" {
+		fmt.Fprintf(t.Out, "  %s\n", n.Detail)
+	}
+	if t.In == nil {
+		return
+	}
+	switch {
+	case n.Number != "":
+		fmt.Fprintf(t.Out, "  Type the value in %s, then enter: ", n.Number)
+	case len(n.Answers) == 1:
+		fmt.Fprintf(t.Out, "  Enter for %q: ", n.Answers[0])
+	case len(n.Answers) > 1:
+		for i, a := range n.Answers {
+			fmt.Fprintf(t.Out, "  %d  %s\n", i+1, a)
+		}
+		fmt.Fprintf(t.Out, "  Number, or enter for 1: ")
+	}
+}
+
+func (t *Terminal) answer(n procedure.Now, line string) {
+	line = strings.TrimSpace(line)
+	a := procedure.Answer{ID: n.ID, By: t.By}
+	switch {
+	case n.Number != "":
+		value, err := strconv.ParseFloat(strings.Replace(line, ",", ".", 1), 64)
+		if err != nil {
+			fmt.Fprintf(t.Out, "  %q is no number; type it in %s: ", line, n.Number)
+			return
+		}
+		a.Number = value
+	case len(n.Answers) == 0:
+		return // a reading takes itself
+	default:
+		i := 1
+		if line != "" {
+			var err error
+			if i, err = strconv.Atoi(line); err != nil || i < 1 || i > len(n.Answers) {
+				fmt.Fprintf(t.Out, "  %q is none of 1 to %d: ", line, len(n.Answers))
+				return
+			}
+		}
+		a.Choice = n.Answers[i-1]
+	}
+	if err := t.Desk.Answer(a); err != nil {
+		fmt.Fprintf(t.Out, "  %v\n", err)
+	}
+}
+
+func (t *Terminal) step(s procedure.Step) {
+	if s.Reading == nil {
+		fmt.Fprintf(t.Out, "  %-9s %s: %s\n", s.Verdict, s.Title, s.Note)
+		return
+	}
+	b := band.Band{Unit: s.Unit, Reading: s.Reading, Design: s.Design, Low: s.Low, High: s.High}
+	value := units.Format(*s.Reading, s.Unit)
+	if s.Uncertainty != nil {
+		b.Uncertainty = *s.Uncertainty
+		value = units.FormatWith(*s.Reading, *s.Uncertainty, s.Unit)
+	}
+	fmt.Fprintf(t.Out, "  %-9s %s %s: %s (%s)\n", s.Verdict, b.Letters(24), s.Title, value, b.Allowed())
+	if s.Decide != "" {
+		fmt.Fprintf(t.Out, "            to decide it: %s\n", s.Decide)
+	}
+}

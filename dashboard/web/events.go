@@ -1,0 +1,134 @@
+package web
+
+import (
+	"encoding/json"
+	"fmt"
+	"net/http"
+	"time"
+
+	"loomproof/checks/procedure"
+	"loomproof/checks/units"
+	"loomproof/dashboard/band"
+)
+
+// frame is what the page is sent at each change: all but the steps it has.
+type frame struct {
+	Now      procedure.Now       `json:"now"`
+	Live     *procedure.Live     `json:"live"`
+	Reading  string              `json:"reading"` // the live value as people write it
+	Picture  string              `json:"picture"` // the band, as SVG
+	Verdict  string              `json:"verdict"`
+	Stamp    string              `json:"stamp"`
+	Done     int                 `json:"done"`
+	Circuits int                 `json:"circuits"`
+	Findings []procedure.Finding `json:"findings"`
+	Sheet    int64               `json:"worksheet"`
+	From     int                 `json:"from"` // where Steps go on
+	Steps    []stepRow           `json:"steps"`
+}
+
+type stepRow struct {
+	ID      string `json:"id"`
+	Title   string `json:"title"`
+	Value   string `json:"value"`
+	Allowed string `json:"allowed"`
+	Rule    string `json:"rule"`
+	Picture string `json:"picture"`
+	Stamp   string `json:"stamp"`
+	Note    string `json:"note"`
+}
+
+// How often a page is sent changes at most, and how often it is sent a sign of
+// life when there are none.
+const (
+	atMost    = 50 * time.Millisecond
+	heartbeat = 10 * time.Second
+)
+
+// events sends the page what changes, for as long as it listens. A slow page
+// gets fewer frames, never late ones: each holds the newest state.
+func (s *Server) events(w http.ResponseWriter, r *http.Request) {
+	flush, ok := w.(http.Flusher)
+	if !ok {
+		http.Error(w, "no streaming here", http.StatusInternalServerError)
+		return
+	}
+	w.Header().Set("Content-Type", "text/event-stream")
+	w.Header().Set("Cache-Control", "no-store")
+	w.WriteHeader(http.StatusOK)
+	beat := time.NewTicker(heartbeat)
+	defer beat.Stop()
+	pause := time.NewTimer(0)
+	defer pause.Stop()
+	sent := 0
+	for {
+		v, changed := s.Desk.View()
+		if sent > len(v.Steps) {
+			sent = 0 // another worksheet
+		}
+		body, err := json.Marshal(makeFrame(v, sent))
+		if err != nil {
+			return
+		}
+		if _, err := fmt.Fprintf(w, "data: %s\n\n", body); err != nil {
+			return
+		}
+		flush.Flush()
+		sent = len(v.Steps)
+		pause.Reset(atMost)
+		select {
+		case <-pause.C:
+		case <-r.Context().Done():
+			return
+		}
+		for waiting := true; waiting; {
+			select {
+			case <-changed:
+				waiting = false
+			case <-beat.C:
+				if _, err := fmt.Fprint(w, ": still here\n\n"); err != nil {
+					return
+				}
+				flush.Flush()
+			case <-r.Context().Done():
+				return
+			}
+		}
+	}
+}
+
+func makeFrame(v procedure.View, from int) frame {
+	f := frame{
+		Now: v.Now, Live: v.Live, Verdict: v.Verdict, Stamp: string(band.Stamp(v.Verdict)), Done: v.Done, Circuits: v.Circuits,
+		Findings: v.Findings, Sheet: v.Worksheet, From: from, Steps: []stepRow{},
+	}
+	if v.Live != nil && v.Live.Unit != "" {
+		f.Reading = units.Format(v.Live.Value, v.Live.Unit)
+	}
+	if s := v.Now.Step; s != nil {
+		b := band.Band{Unit: s.Unit, Design: s.Design, Low: s.Low, High: s.High}
+		if v.Live != nil && v.Live.Unit != "" {
+			b.Reading = &v.Live.Value
+		}
+		f.Picture = string(b.SVG(600))
+	}
+	for _, s := range v.Steps[from:] {
+		f.Steps = append(f.Steps, row(s))
+	}
+	return f
+}
+
+func row(s procedure.Step) stepRow {
+	b := band.Band{Unit: s.Unit, Reading: s.Reading, Design: s.Design, Low: s.Low, High: s.High, Verdict: s.Verdict}
+	r := stepRow{ID: s.ID, Title: s.Title, Rule: s.Rule.String(), Stamp: string(band.Stamp(s.Verdict)), Note: s.Note}
+	if s.Reading != nil {
+		r.Value = units.Format(*s.Reading, s.Unit)
+		if s.Uncertainty != nil {
+			b.Uncertainty = *s.Uncertainty
+			r.Value = units.FormatWith(*s.Reading, *s.Uncertainty, s.Unit)
+		}
+		r.Allowed = b.Allowed()
+		r.Picture = string(b.SVG(150))
+	}
+	return r
+}

@@ -1,0 +1,228 @@
+// Package web serves what people see: the bench page, which follows the
+// worksheet live and takes answers at hold points, and the reports.
+//
+//	h := web.New(web.Options{Desk: desk, Book: book})
+//	http.Serve(listener, h)
+//
+// It is made for loopback: a request whose Host is not this machine is turned
+// away, a request that changes anything must come from its own pages, and
+// nothing is ever loaded from another host.
+package web
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"embed"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"html/template"
+	"io"
+	"net"
+	"net/http"
+	"strconv"
+	"strings"
+
+	"loomproof/checks/logbook"
+	"loomproof/checks/procedure"
+	"loomproof/dashboard/report"
+)
+
+//go:embed static bench.html message.html
+var files embed.FS
+
+var pages = template.Must(template.ParseFS(files, "bench.html", "message.html"))
+
+// Options say what the pages show.
+type Options struct {
+	Desk    *procedure.Desk
+	Book    *logbook.Book
+	Metrics http.Handler // nil leaves /metrics out
+	Demo    string       // what to say of an emulated bench; "" on a real one
+}
+
+// Server answers the browser.
+type Server struct {
+	Options
+	mux    *http.ServeMux
+	origin *http.CrossOriginProtection
+	assets map[string]asset
+}
+
+type asset struct {
+	body []byte
+	tag  string
+	kind string
+}
+
+// New makes the server.
+func New(o Options) *Server {
+	s := &Server{Options: o, mux: http.NewServeMux(), origin: http.NewCrossOriginProtection(), assets: loadAssets()}
+	s.mux.HandleFunc("GET /{$}", s.bench)
+	s.mux.HandleFunc("GET /events", s.events)
+	s.mux.HandleFunc("POST /answer", s.answer)
+	s.mux.HandleFunc("GET /report/{id}", s.report)
+	s.mux.HandleFunc("GET /static/{name}", s.static)
+	if o.Metrics != nil {
+		s.mux.Handle("GET /metrics", o.Metrics)
+	}
+	s.mux.HandleFunc("/", func(w http.ResponseWriter, _ *http.Request) {
+		s.message(w, http.StatusNotFound, "There is no such page.", "Go to the bench page.")
+	})
+	return s
+}
+
+// ServeHTTP checks where a request comes from, and answers it.
+func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) {
+	h := w.Header()
+	h.Set("Content-Security-Policy", "default-src 'self'; img-src 'self' data:; object-src 'none'; base-uri 'none'; frame-ancestors 'none'; form-action 'self'")
+	h.Set("X-Content-Type-Options", "nosniff")
+	h.Set("Referrer-Policy", "no-referrer")
+	if !thisMachine(r.Host) {
+		s.message(w, http.StatusForbidden, "This address is not served here.", "Open the dashboard by the address that the program printed.")
+		return
+	}
+	if err := s.origin.Check(r); err != nil {
+		s.message(w, http.StatusForbidden, "That came from another site.", "Answer on the dashboard's own page.")
+		return
+	}
+	s.mux.ServeHTTP(w, r)
+}
+
+// thisMachine tells whether a Host header names the loopback: another name that
+// was made to point here is an attack by name server.
+func thisMachine(host string) bool {
+	if h, _, err := net.SplitHostPort(host); err == nil {
+		host = h
+	}
+	host = strings.Trim(host, "[]")
+	ip := net.ParseIP(host)
+	return host == "localhost" || ip != nil && ip.IsLoopback()
+}
+
+func loadAssets() map[string]asset {
+	out := map[string]asset{}
+	entries, err := files.ReadDir("static")
+	if err != nil {
+		panic(err)
+	}
+	kinds := map[string]string{"css": "text/css; charset=utf-8", "js": "text/javascript; charset=utf-8", "svg": "image/svg+xml"}
+	for _, e := range entries {
+		body, err := files.ReadFile("static/" + e.Name())
+		if err != nil {
+			panic(err)
+		}
+		sum := sha256.Sum256(body)
+		_, ext, _ := strings.Cut(e.Name(), ".")
+		out[e.Name()] = asset{body, `"` + hex.EncodeToString(sum[:8]) + `"`, kinds[ext]}
+	}
+	return out
+}
+
+func (s *Server) static(w http.ResponseWriter, r *http.Request) {
+	a, ok := s.assets[r.PathValue("name")]
+	if !ok {
+		s.message(w, http.StatusNotFound, "There is no such page.", "Go to the bench page.")
+		return
+	}
+	w.Header().Set("Content-Type", a.kind)
+	w.Header().Set("ETag", a.tag)
+	w.Header().Set("Cache-Control", "no-cache")
+	if r.Header.Get("If-None-Match") == a.tag {
+		w.WriteHeader(http.StatusNotModified)
+		return
+	}
+	_, _ = w.Write(a.body)
+}
+
+// page renders to a buffer first, so that a mistake is a clean error.
+func (s *Server) page(w http.ResponseWriter, code int, name string, data any) {
+	var b bytes.Buffer
+	if err := pages.ExecuteTemplate(&b, name, data); err != nil {
+		http.Error(w, "The page could not be made: "+err.Error(), http.StatusInternalServerError)
+		return
+	}
+	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	w.Header().Set("Cache-Control", "no-store")
+	w.WriteHeader(code)
+	_, _ = b.WriteTo(w)
+}
+
+func (s *Server) message(w http.ResponseWriter, code int, what, do string) {
+	s.page(w, code, "message.html", struct{ What, Do string }{what, do})
+}
+
+func (s *Server) bench(w http.ResponseWriter, _ *http.Request) {
+	v, _ := s.Desk.View()
+	s.page(w, http.StatusOK, "bench.html", struct {
+		View procedure.View
+		Demo string
+	}{v, s.Demo})
+}
+
+// maxAnswer is the size of an answer in bytes beyond which it is refused.
+const maxAnswer = 4096
+
+// answer takes a person's word.
+func (s *Server) answer(w http.ResponseWriter, r *http.Request) {
+	var a procedure.Answer
+	d := json.NewDecoder(http.MaxBytesReader(w, r.Body, maxAnswer))
+	d.DisallowUnknownFields()
+	if err := d.Decode(&a); err != nil {
+		http.Error(w, "That is no answer: "+err.Error(), http.StatusBadRequest)
+		return
+	}
+	a.By = strings.TrimSpace(a.By)
+	if a.By == "" {
+		http.Error(w, "Say who answers: fill in your name.", http.StatusBadRequest)
+		return
+	}
+	err := s.Desk.Answer(a)
+	switch {
+	case errors.Is(err, procedure.ErrAnswered):
+		http.Error(w, err.Error(), http.StatusConflict)
+	case err != nil:
+		http.Error(w, err.Error(), http.StatusBadRequest)
+	default:
+		w.WriteHeader(http.StatusNoContent)
+	}
+}
+
+// report serves /report/3 as a page and /report/3.json for machines.
+func (s *Server) report(w http.ResponseWriter, r *http.Request) {
+	name, asJSON := strings.CutSuffix(r.PathValue("id"), ".json")
+	id, err := strconv.ParseInt(name, 10, 64)
+	if err != nil {
+		s.message(w, http.StatusNotFound, fmt.Sprintf("%q is no worksheet number.", name), "Open the report from the bench page.")
+		return
+	}
+	sheet, err := s.Book.Worksheet(r.Context(), id)
+	switch {
+	case errors.Is(err, logbook.ErrNotFound):
+		s.message(w, http.StatusNotFound, fmt.Sprintf("There is no worksheet %d in this logbook.", id), "Open the report from the bench page.")
+		return
+	case err != nil:
+		s.message(w, http.StatusInternalServerError, err.Error(), "Check the logbook's disk.")
+		return
+	}
+	rep, err := report.New(sheet)
+	if err != nil {
+		s.message(w, http.StatusInternalServerError, err.Error(), "The worksheet's records cannot be read.")
+		return
+	}
+	var b bytes.Buffer
+	write, kind := rep.HTML, "text/html; charset=utf-8"
+	if asJSON {
+		write, kind = rep.JSON, "application/json"
+	}
+	if err := write(&b); err != nil {
+		s.message(w, http.StatusInternalServerError, err.Error(), "The report could not be made.")
+		return
+	}
+	// The report is one file with its style inside.
+	w.Header().Set("Content-Security-Policy", "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; frame-ancestors 'none'")
+	w.Header().Set("Content-Type", kind)
+	w.Header().Set("Cache-Control", "no-store")
+	_, _ = io.Copy(w, &b)
+}
