@@ -67,31 +67,3 @@ func (r Reading) Fixed() float64 {
 func (r Reading) String() string {
 	return fmt.Sprintf("%.6g %s", r.Value, r.Quantity.Unit())
 }
-
-// Accuracy is a source's accuracy line: ±(part of reading + digits + part of
-// range), the half-width of a rectangular distribution.
-//
-// JCGM 100:2008 (GUM) 4.3.7 turns such a line into a standard uncertainty by
-// dividing it by √3.
-type Accuracy struct {
-	OfReading float64 `json:"of_reading"` // part of the reading: 0.005 is 0.5 %
-	Digits    float64 `json:"digits"`     // steps of the last place
-	OfRange   float64 `json:"of_range"`   // part of full scale
-}
-
-// HalfWidth is the largest error that the accuracy line allows for a value,
-// in the unit of the value.
-func (a Accuracy) HalfWidth(value, digit, fullScale float64) float64 {
-	return math.Abs(value)*a.OfReading + a.Digits*digit + a.OfRange*fullScale
-}
-
-func (a Accuracy) String() string {
-	s := fmt.Sprintf("±(%.4g %% of reading", a.OfReading*100)
-	if a.Digits != 0 {
-		s += fmt.Sprintf(" + %.4g digits", a.Digits)
-	}
-	if a.OfRange != 0 {
-		s += fmt.Sprintf(" + %.4g %% of range", a.OfRange*100)
-	}
-	return s + ")"
-}

@@ -71,6 +71,14 @@ func Open(path string) (*Book, error) {
 	return b, nil
 }
 
+// OpenExisting opens a logbook that is there already.
+func OpenExisting(path string) (*Book, error) {
+	if _, err := os.Stat(path); err != nil {
+		return nil, fmt.Errorf("logbook %s: there is none; name it with --logbook", path)
+	}
+	return Open(path)
+}
+
 func open(path string) (*Book, error) {
 	if dir := filepath.Dir(path); dir != "." {
 		if info, err := os.Stat(dir); err != nil || !info.IsDir() {

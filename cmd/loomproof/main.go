@@ -1,0 +1,137 @@
+// Loomproof checks the installed electrics of a light kit aircraft against
+// their design, and leaves evidence. One file per command; what a command does
+// is in the packages below.
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"runtime/debug"
+	"strings"
+	"syscall"
+
+	"github.com/alecthomas/kong"
+)
+
+// The exit codes, the same for every command; they are interface.
+const (
+	exitFail       = 1  // a fail verdict, or a desk-check error
+	exitIncomplete = 2  // undecided or incomplete
+	exitCouldNot   = 3  // port, file or store
+	exitUsage      = 64 // wrong usage
+)
+
+const exitCodes = `Exit codes: 0 done or pass, 1 fail, 2 undecided or incomplete, 3 could not (port, file, store), 64 wrong usage.`
+
+type commands struct {
+	Demo    demoCommand    `cmd:"" help:"Perform the first power-on of an invented aircraft on an emulated bench, with one planted fault."`
+	Perform performCommand `cmd:"" help:"Perform a procedure on an aircraft, with real instruments."`
+	Serve   serveCommand   `cmd:"" help:"Stand by as a daemon: instruments, worksheets, dashboard, metrics."`
+	Report  reportCommand  `cmd:"" help:"Print the report of a worksheet."`
+	Version versionCommand `cmd:"" help:"Print the version."`
+}
+
+// world is what commands may touch.
+type world struct {
+	ctx context.Context
+	in  io.Reader
+	out io.Writer // what was asked for
+	err io.Writer // everything else
+}
+
+// exit is an error that is only an exit code: what there is to say was said.
+type exit int
+
+func (e exit) Error() string { return fmt.Sprintf("exit %d", int(e)) }
+
+// usage is a mistake in the command's words.
+type usage struct{ error }
+
+func main() { os.Exit(run(os.Args[1:], os.Stdin, os.Stdout, os.Stderr)) }
+
+func run(args []string, in io.Reader, out, errOut io.Writer) (code int) {
+	// The first signal stops in order: output off, then the journal. A second
+	// one stops at once.
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	defer stop()
+	context.AfterFunc(ctx, stop)
+
+	helped := false
+	parser, err := kong.New(&commands{},
+		kong.Name("loomproof"),
+		kong.Description("Checks the installed electrics of a light kit aircraft against their design, and leaves evidence.\n\n"+exitCodes),
+		kong.UsageOnError(), kong.Writers(out, errOut),
+		kong.Exit(func(int) { helped = true }),
+		kong.ConfigureHelp(kong.HelpOptions{Compact: true, WrapUpperBound: 100}),
+	)
+	if err != nil {
+		fmt.Fprintln(errOut, "loomproof:", err)
+		return exitCouldNot
+	}
+	if len(args) == 0 {
+		args = []string{"--help"}
+	}
+	parsed, err := parser.Parse(args)
+	if helped {
+		return 0
+	}
+	if err != nil {
+		return wrongUsage(errOut, parsed, err)
+	}
+	w := &world{ctx: ctx, in: in, out: out, err: errOut}
+	err = parsed.Run(w)
+	var code2 exit
+	var wrong usage
+	switch {
+	case err == nil:
+		return 0
+	case errors.As(err, &code2):
+		return int(code2)
+	case errors.As(err, &wrong):
+		return wrongUsage(errOut, parsed, wrong.error)
+	case errors.Is(err, context.Canceled):
+		fmt.Fprintln(errOut, "loomproof: stopped")
+		return exitIncomplete
+	}
+	fmt.Fprintln(errOut, "loomproof:", err)
+	return exitCouldNot
+}
+
+func wrongUsage(out io.Writer, parsed *kong.Context, err error) int {
+	name := "loomproof"
+	var parse *kong.ParseError
+	if errors.As(err, &parse) {
+		parsed = parse.Context
+	}
+	if parsed != nil && parsed.Command() != "" {
+		name, _, _ = strings.Cut("loomproof "+parsed.Command(), " <")
+	}
+	fmt.Fprintf(out, "loomproof: %v\nTry: %s --help\n", err, name)
+	return exitUsage
+}
+
+// version is what reports name the program by.
+func version() string {
+	info, ok := debug.ReadBuildInfo()
+	if !ok {
+		return "loomproof (unknown build)"
+	}
+	v := "loomproof " + strings.Trim(info.Main.Version, "()")
+	for _, s := range info.Settings {
+		if s.Key == "vcs.revision" && len(s.Value) >= 12 {
+			v += " " + s.Value[:12]
+		}
+	}
+	return v
+}
+
+type versionCommand struct{}
+
+func (versionCommand) Run(w *world) error {
+	_, err := fmt.Fprintln(w.out, version())
+	return err
+}

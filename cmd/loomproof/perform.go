@@ -1,0 +1,135 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"os"
+	"os/user"
+	"sync"
+
+	"loomproof/checks/design"
+	"loomproof/checks/logbook"
+	"loomproof/checks/procedure"
+	"loomproof/dashboard/station"
+	"loomproof/dashboard/terminal"
+)
+
+// instruments are the flags that say what is on the bench.
+type instruments struct {
+	Meter          string  `placeholder:"PORT" help:"Meter that speaks SCPI: its port and, behind a comma, its mode: /dev/ttyUSB0,9600-8N1."`
+	MeterAccuracy  string  `default:"0.5% + 3 digits" help:"The meter's accuracy line on DC volts, from its manual: part of reading, digits, part of range."`
+	Supply         string  `placeholder:"PORT" help:"Programmable supply that speaks SCPI, like --meter."`
+	SupplyAccuracy string  `default:"0.5% + 3 digits" help:"The supply's read-back accuracy."`
+	Node           string  `placeholder:"PORT" help:"Our own board, its pin 0 on the first bus of the design through a divider."`
+	NodeDivider    float64 `default:"4" help:"Volts on the bus for each volt at the node's pin."`
+	NodeAccuracy   string  `default:"1%" help:"Accuracy of the node with its divider."`
+}
+
+func (i instruments) station() station.Instruments {
+	return station.Instruments{
+		Meter: i.Meter, MeterAccuracy: i.MeterAccuracy, Supply: i.Supply, SupplyAccuracy: i.SupplyAccuracy,
+		Node: i.Node, NodeDivider: i.NodeDivider, NodeAccuracy: i.NodeAccuracy,
+	}
+}
+
+type performCommand struct {
+	Procedure string `arg:"" help:"Which: first-power-on."`
+	Design    string `arg:"" type:"existingfile" help:"The design file."`
+	instruments
+	Logbook string `type:"path" default:"loomproof.db" help:"The logbook."`
+	Listen  string `placeholder:"ADDRESS" help:"Serve the dashboard, too: 127.0.0.1:8470."`
+	By      string `help:"Who answers at this keyboard. Default: the user's name."`
+	JSON    bool   `name:"json" help:"Print the report as JSON."`
+	HTML    string `name:"html" type:"path" placeholder:"FILE" help:"Write the report as HTML here."`
+}
+
+func (performCommand) Help() string {
+	return `Opens a worksheet in the logbook and works through the procedure. Stopped or killed, the same command
+goes on where it was. Power off before working on connections; local rules and licensed practice come
+first.
+
+Example: loomproof perform first-power-on marsh-hen.yaml --meter /dev/ttyUSB0,9600-8N1 \
+           --meter-accuracy "0.05% + 3 digits" --supply /dev/ttyUSB1
+
+` + exitCodes
+}
+
+func (c performCommand) Run(w *world) error {
+	out := w.out
+	if c.JSON {
+		out = w.err
+	}
+	s, done, err := open(w, c.Design, c.Logbook, c.Listen, c.instruments, out)
+	if err != nil {
+		return err
+	}
+	defer done()
+	running, stop := context.WithCancel(w.ctx)
+	var crew sync.WaitGroup
+	t := terminal.Terminal{Desk: s.Desk, Out: out, In: w.in, By: by(c.By)}
+	crew.Go(func() { t.Run(running) })
+	rep, err := s.Perform(w.ctx, c.Procedure)
+	stop()
+	crew.Wait()
+	if err != nil {
+		return err
+	}
+	return finish(w.out, rep, c.JSON, c.HTML)
+}
+
+// open makes the station that perform and serve work at.
+func open(w *world, file, book, listen string, i instruments, out io.Writer) (s *station.Station, done func(), err error) {
+	d, err := design.Read(file)
+	if err != nil {
+		return nil, nil, err
+	}
+	b, err := logbook.Open(book)
+	if err != nil {
+		return nil, nil, err
+	}
+	bench, closeBench, err := i.station().Open(w.ctx, d)
+	if err != nil {
+		b.Close()
+		return nil, nil, err
+	}
+	s = &station.Station{Design: d, Bench: bench, Book: b, Desk: procedure.NewDesk(), Version: version()}
+	done = func() { closeBench(); b.Close() }
+	if listen == "" {
+		return s, done, nil
+	}
+	url, err := s.Listen(w.ctx, listen)
+	if err != nil {
+		done()
+		return nil, nil, err
+	}
+	fmt.Fprintf(out, "Dashboard: %s\n", url)
+	return s, done, nil
+}
+
+// by is who answers at the keyboard.
+func by(name string) string {
+	if name == "" {
+		return userName()
+	}
+	return name
+}
+
+func userName() string {
+	if u, err := user.Current(); err == nil {
+		if u.Name != "" {
+			return u.Name
+		}
+		return u.Username
+	}
+	return "somebody"
+}
+
+// create makes a file, refusing a folder with a plain word.
+func create(path string) (*os.File, error) {
+	f, err := os.Create(path)
+	if err != nil {
+		return nil, fmt.Errorf("the report cannot be written: %w", err)
+	}
+	return f, nil
+}

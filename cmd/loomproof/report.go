@@ -1,0 +1,70 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"strconv"
+
+	"loomproof/checks/logbook"
+	"loomproof/dashboard/report"
+)
+
+type reportCommand struct {
+	Worksheet string `arg:"" optional:"" help:"Number of the worksheet. Default: the latest."`
+	Logbook   string `type:"path" default:"loomproof.db" help:"The logbook."`
+	JSON      bool   `name:"json" help:"Print it as JSON."`
+	HTML      string `name:"html" type:"path" placeholder:"FILE" help:"Write it as HTML here, to print or to send."`
+}
+
+func (reportCommand) Help() string {
+	return `Example: loomproof report 3 --html worksheet-3.html
+
+The exit code is the worksheet's verdict.
+` + exitCodes
+}
+
+func (c reportCommand) Run(w *world) error {
+	id := int64(0)
+	if c.Worksheet != "" {
+		var err error
+		if id, err = strconv.ParseInt(c.Worksheet, 10, 64); err != nil || id < 1 {
+			return usage{fmt.Errorf("%q is no worksheet number", c.Worksheet)}
+		}
+	}
+	book, err := logbook.OpenExisting(c.Logbook)
+	if err != nil {
+		return err
+	}
+	defer book.Close()
+	if id == 0 {
+		list, err := book.Worksheets(w.ctx)
+		if err != nil {
+			return err
+		}
+		if len(list) == 0 {
+			return errors.New("the logbook is empty: perform a procedure first")
+		}
+		id = list[0].ID
+	}
+	sheet, err := book.Worksheet(w.ctx, id)
+	if err != nil {
+		return err
+	}
+	rep, err := report.New(sheet)
+	if err != nil {
+		return err
+	}
+	return finish(w.out, rep, c.JSON, c.HTML)
+}
+
+// writeHTML writes the report as a page; an empty path is none.
+func writeHTML(rep *report.Report, path string) error {
+	if path == "" {
+		return nil
+	}
+	f, err := create(path)
+	if err != nil {
+		return err
+	}
+	return errors.Join(rep.HTML(f), f.Close())
+}

@@ -1,0 +1,166 @@
+// Package demo performs the first power-on of the Marsh Hen on an emulated
+// bench, with one planted fault: the whole of the program at work, over real
+// serial lines, without an aircraft.
+//
+//	rep, err := demo.Run(ctx, demo.Options{Fault: "high-resistance-joint", HandsOff: true, Out: os.Stdout})
+//
+// Emulated instruments stand on a mock-up of the aircraft, each at the far end
+// of a pseudo-terminal (a pipe where the system has none). The near ends are
+// opened and read as real instruments are.
+package demo
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
+	"time"
+
+	"loomproof/checks/airframe"
+	"loomproof/checks/design"
+	"loomproof/checks/logbook"
+	"loomproof/checks/mockup"
+	"loomproof/checks/procedure"
+	"loomproof/dashboard/report"
+	"loomproof/dashboard/station"
+	"loomproof/dashboard/terminal"
+	"loomproof/scripts"
+)
+
+// NoFault is the name of the fault that is none.
+const NoFault = "none"
+
+// Options say how the demo runs.
+type Options struct {
+	Fault    string // of [mockup.Catalogue], or [NoFault]; "" is the first of the catalogue
+	HandsOff bool   // emulated hands answer the hold points, too
+	Listen   string // address of the pages; "" for none
+	Logbook  string // file to keep; "" for one that goes with the demo
+	Seed     uint64 // of the aircraft's parts and the instruments' errors
+	Version  string
+	Out      io.Writer // progress
+	In       io.Reader // answers from the keyboard; nil for none
+	By       string    // who answers at the keyboard
+	Opened   func(url string)
+}
+
+// Faults lists what can be planted: name and what it is.
+func Faults() [][2]string {
+	out := [][2]string{}
+	for _, p := range mockup.Catalogue() {
+		out = append(out, [2]string{p.Name, p.Fault.String()})
+	}
+	return append(out, [2]string{NoFault, "nothing wrong"})
+}
+
+// plant gives the faults of a name.
+func plant(name string) ([]airframe.Fault, error) {
+	switch name {
+	case "":
+		return []airframe.Fault{mockup.Catalogue()[0].Fault}, nil
+	case NoFault:
+		return nil, nil
+	}
+	if p, ok := mockup.Find(name); ok {
+		return []airframe.Fault{p.Fault}, nil
+	}
+	var names []string
+	for _, p := range mockup.Catalogue() {
+		names = append(names, p.Name)
+	}
+	return nil, fmt.Errorf("there is no fault %q; there are: %s, %s", name, strings.Join(names, ", "), NoFault)
+}
+
+// Check tells whether the options can be run.
+func Check(o Options) error {
+	_, err := plant(o.Fault)
+	return err
+}
+
+// Run runs the demo to the end of the worksheet and returns its report. With
+// pages and without HandsOff it then waits until the context ends, so that they
+// can be looked at.
+func Run(ctx context.Context, o Options) (*report.Report, error) {
+	faults, err := plant(o.Fault)
+	if err != nil {
+		return nil, err
+	}
+	text, _ := scripts.Design("marsh-hen")
+	d, err := design.Parse("marsh-hen.yaml", text)
+	if err != nil {
+		return nil, err
+	}
+	m, err := mockup.New(d, faults, o.Seed)
+	if err != nil {
+		return nil, err
+	}
+	book, forget, err := openBook(o.Logbook)
+	if err != nil {
+		return nil, err
+	}
+	defer forget()
+	bench, unplug, err := newBench(ctx, m, o.Seed)
+	if err != nil {
+		return nil, err
+	}
+	defer unplug()
+	s := &station.Station{
+		Design: d, Bench: bench, Book: book, Desk: procedure.NewDesk(), Version: o.Version,
+		Demo: "Demo: emulated instruments on an aircraft that exists nowhere. Planted: " + m.Faults() + ".",
+	}
+	fmt.Fprintln(o.Out, s.Demo)
+	running, stop := context.WithCancel(ctx)
+	var crew sync.WaitGroup
+	defer crew.Wait()
+	defer stop()
+	if o.Listen != "" {
+		url, err := s.Listen(running, o.Listen)
+		if err != nil {
+			return nil, err
+		}
+		fmt.Fprintf(o.Out, "Dashboard: %s\n", url)
+		if o.Opened != nil {
+			o.Opened(url)
+		}
+	}
+	crew.Go(func() { m.Hands(running, s.Desk, mockup.Pace{Move: handTime(o.HandsOff), Answer: o.HandsOff}) })
+	t := terminal.Terminal{Desk: s.Desk, Out: o.Out, In: o.In, By: o.By}
+	seen, shown := context.WithCancel(running)
+	defer shown()
+	crew.Go(func() { t.Run(seen) })
+	rep, err := s.Perform(running, "first-power-on")
+	if err == nil && !o.HandsOff && o.Listen != "" {
+		fmt.Fprintf(o.Out, "\nThe worksheet is finished. Look at the pages; Ctrl-C ends the demo.\n")
+		<-ctx.Done()
+	}
+	return rep, err
+}
+
+// handTime is how long emulated hands take: as fast as the instruments see it
+// when nobody watches, else at a pace that can be followed.
+func handTime(handsOff bool) time.Duration {
+	if handsOff {
+		return 18 * time.Millisecond
+	}
+	return 600 * time.Millisecond
+}
+
+func openBook(path string) (book *logbook.Book, forget func(), err error) {
+	if path != "" {
+		book, err = logbook.Open(path)
+		return book, func() { book.Close() }, err
+	}
+	dir, err := os.MkdirTemp("", "loomproof-demo")
+	if err != nil {
+		return nil, nil, err
+	}
+	book, err = logbook.Open(filepath.Join(dir, "logbook.db"))
+	if err != nil {
+		return nil, nil, errors.Join(err, os.RemoveAll(dir))
+	}
+	return book, func() { book.Close(); os.RemoveAll(dir) }, nil
+}
