@@ -50,7 +50,7 @@ func (p *Performance) act(n Now) (outcome, error) {
 		if err := p.arm(n.Circuit); err != nil {
 			return err
 		}
-		ctx, done := p.watch.untilTripped(ctx)
+		ctx, done := p.untilTripped(ctx)
 		defer done()
 		a, err := p.ask(ctx, n)
 		if errors.Is(err, errTripped) {
@@ -70,6 +70,16 @@ func (p *Performance) act(n Now) (outcome, error) {
 		p.state = before
 	}
 	return out, err
+}
+
+// untilTripped gives a context that ends when the watch cuts the power. With the
+// power off already, as while a person opens the breaker that was cut, nothing
+// is left to cut.
+func (p *Performance) untilTripped(ctx context.Context) (context.Context, context.CancelFunc) {
+	if !p.powered {
+		return ctx, func() {}
+	}
+	return p.watch.untilTripped(ctx)
 }
 
 // moved is the state after a hand has done something.
@@ -164,6 +174,12 @@ func (p *Performance) arm(circuit string) error {
 // taken as not touching. Common practice; no published source.
 const touchShare = 0.25
 
+// asIsShare is the drift to allow, as part of the design value, where a person
+// says that the probes are on the points and it is not what was expected: a dead
+// point wanders by more than a meter's accuracy on its lowest range. Common
+// practice; no published source.
+const asIsShare = 0.005
+
 // detectable is the smallest design value, in volts, whose presence tells that
 // the probes touch.
 const detectable = 1.0
@@ -184,7 +200,7 @@ func (p *Performance) take(call string, args map[string]any, read func(ctx conte
 	args["id"] = id
 	var out taken
 	err := p.effect(call, args, &out, func(ctx context.Context) error {
-		ctx, done := p.watch.untilTripped(ctx)
+		ctx, done := p.untilTripped(ctx)
 		defer done()
 		c, err := read(ctx)
 		if errors.Is(err, errTripped) {
@@ -247,7 +263,7 @@ func (p *Performance) takeSteady(ctx context.Context, n Now, expected float64) (
 			return Captured{}, err
 		}
 		if a.Choice == "Yes, take what it shows" {
-			c, err := p.untilSteady(ctx, p.Bench.Meter, "voltage", steady.Rule{}, p.patience())
+			c, err := p.untilSteady(ctx, p.Bench.Meter, "voltage", steady.Rule{Drift: asIsShare * math.Abs(expected)}, p.patience())
 			c.TakenAsIs = true
 			p.Desk.show(Now{Kind: DoNothing})
 			return c, err

@@ -26,9 +26,9 @@ var (
 	nodeBusChannel = "bus"
 )
 
-// newBench makes the emulated instruments, plugs each into a line, and opens
-// the other ends.
-func newBench(ctx context.Context, m *mockup.Mockup, seed uint64) (b *procedure.Bench, unplug func(), err error) {
+// newBench makes the emulated instruments, plugs each into a line of the given
+// make, and opens the other ends.
+func newBench(ctx context.Context, m *mockup.Mockup, seed uint64, newLine func() (*bench.Cable, error)) (b *procedure.Bench, unplug func(), err error) {
 	var undo []func() error
 	unplug = func() {
 		for i := len(undo) - 1; i >= 0; i-- {
@@ -41,12 +41,13 @@ func newBench(ctx context.Context, m *mockup.Mockup, seed uint64) (b *procedure.
 		}
 	}()
 	plug := func(mode port.Mode, serve func(*bench.Cable)) (port.Conn, error) {
-		c, err := bench.NewCable()
+		c, err := newLine()
 		if err != nil {
 			return nil, err
 		}
-		undo = append(undo, c.Close)
-		go serve(c)
+		served := make(chan struct{})
+		undo = append(undo, func() error { err := c.Close(); <-served; return err })
+		go func() { defer close(served); serve(c) }()
 		return c.Open(mode)
 	}
 	b = &procedure.Bench{NodeBus: "main", NodeVolts: nodeBusChannel, Patience: 1500 * time.Millisecond}

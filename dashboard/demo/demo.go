@@ -28,6 +28,7 @@ import (
 	"loomproof/dashboard/report"
 	"loomproof/dashboard/station"
 	"loomproof/dashboard/terminal"
+	"loomproof/probe/bench"
 	"loomproof/scripts"
 )
 
@@ -103,13 +104,13 @@ func Run(ctx context.Context, o Options) (*report.Report, error) {
 		return nil, err
 	}
 	defer forget()
-	bench, unplug, err := newBench(ctx, m, o.Seed)
+	instruments, unplug, err := newBench(ctx, m, o.Seed, bench.NewCable)
 	if err != nil {
 		return nil, err
 	}
 	defer unplug()
 	s := &station.Station{
-		Design: d, Bench: bench, Book: book, Desk: procedure.NewDesk(), Version: o.Version,
+		Design: d, Bench: instruments, Book: book, Desk: procedure.NewDesk(), Version: o.Version,
 		Demo: "Demo: emulated instruments on an aircraft that exists nowhere. Planted: " + m.Faults() + ".",
 	}
 	fmt.Fprintln(o.Out, s.Demo)

@@ -1,16 +1,69 @@
-package mockup
+package demo
 
 import (
+	"context"
 	"math"
+	"path/filepath"
 	"slices"
 	"testing"
+	"testing/synctest"
+	"time"
 
 	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
 
 	"loomproof/checks/airframe"
+	"loomproof/checks/design"
+	"loomproof/checks/logbook"
+	"loomproof/checks/mockup"
 	"loomproof/checks/procedure"
 	"loomproof/checks/verdict"
+	"loomproof/dashboard/station"
+	"loomproof/probe/bench"
+	"loomproof/scripts"
 )
+
+// perform runs the first power-on on a mock-up with the demo's instruments,
+// each behind its own line and protocol, in emulated time, and returns its
+// sheet.
+func perform(t *testing.T, faults []airframe.Fault, seed uint64) (s *procedure.Sheet) {
+	t.Helper()
+	synctest.Test(t, func(t *testing.T) { s = performNow(t, faults, seed) })
+	return s
+}
+
+func performNow(t *testing.T, faults []airframe.Fault, seed uint64) *procedure.Sheet {
+	t.Helper()
+	text, ok := scripts.Design("marsh-hen")
+	require.True(t, ok)
+	d, err := design.Parse("marsh-hen.yaml", text)
+	require.NoError(t, err)
+	m, err := mockup.New(d, faults, seed)
+	require.NoError(t, err)
+	ctx, cancel := context.WithTimeout(t.Context(), time.Hour)
+	defer cancel()
+	instruments, unplug, err := newBench(ctx, m, seed, func() (*bench.Cable, error) { return bench.NewMemoryCable(), nil })
+	require.NoError(t, err)
+	defer unplug()
+	book, err := logbook.Open(filepath.Join(t.TempDir(), "logbook.db"))
+	require.NoError(t, err)
+	defer book.Close()
+	st := station.Station{Design: d, Bench: instruments, Book: book, Desk: procedure.NewDesk(), Version: "test"}
+	hands := make(chan struct{})
+	go func() {
+		defer close(hands)
+		m.Hands(ctx, st.Desk, mockup.Pace{Move: 18 * time.Millisecond, Answer: true})
+	}()
+	_, err = st.Perform(ctx, "first-power-on")
+	cancel()
+	<-hands
+	require.NoError(t, err)
+	sheet, err := book.Worksheet(t.Context(), 1)
+	require.NoError(t, err)
+	s, err := procedure.Fold(sheet.Records())
+	require.NoError(t, err)
+	return s
+}
 
 func TestSoundAircraftPasses(t *testing.T) {
 	s := perform(t, nil, 1)
@@ -32,7 +85,7 @@ func deref(p *float64) any {
 
 // Each fault of the catalogue is found at the right circuits and nowhere else.
 func TestEachFaultIsFoundWhereItIs(t *testing.T) {
-	for _, planted := range Catalogue() {
+	for _, planted := range mockup.Catalogue() {
 		t.Run(planted.Name, func(t *testing.T) {
 			s := perform(t, []airframe.Fault{planted.Fault}, 1)
 			assert.Equal(t, verdict.Fail, s.Verdict)
