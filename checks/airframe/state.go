@@ -1,8 +1,10 @@
 package airframe
 
 import (
+	"fmt"
 	"maps"
 	"slices"
+	"strings"
 
 	"loomproof/checks/design"
 )
@@ -42,4 +44,40 @@ func AllOn(d *design.Design, sources ...string) State {
 		s.On[k.Name] = k.Load == nil || k.Load.Duty == design.Continuous
 	}
 	return s
+}
+
+// stateNames are the states that a person can ask for by name.
+var stateNames = []string{"all-on", "essential", "master-only", "off"}
+
+// Named is a state by name, with sources feeding:
+//
+//	all-on       everything but what only ever runs for moments
+//	essential    the circuits marked essential, with what feeds their buses
+//	master-only  the way to the buses closed, every circuit open
+//	off          everything open
+func Named(d *design.Design, name string, sources ...string) (State, error) {
+	for _, s := range sources {
+		if d.Source(s) == nil {
+			var have []string
+			for _, x := range d.Sources {
+				have = append(have, x.Name)
+			}
+			return State{}, fmt.Errorf("there is no source %q; the design has: %s", s, strings.Join(have, ", "))
+		}
+	}
+	s := AllOn(d, sources...)
+	switch name {
+	case "all-on":
+	case "essential", "master-only":
+		for _, k := range d.Circuits {
+			on := name == "essential" && k.Essential
+			s.Closed[k.Name] = on
+			s.On[k.Name] = s.On[k.Name] && on
+		}
+	case "off":
+		s = State{Sources: sources}.Clone()
+	default:
+		return s, fmt.Errorf("there is no state %q; there are: %s", name, strings.Join(stateNames, ", "))
+	}
+	return s, nil
 }

@@ -36,8 +36,9 @@ type Limits struct {
 // New makes the limits of a design.
 func New(d *design.Design) *Limits { return &Limits{d, airframe.New(d)} }
 
-// soundParts is the rule of the second limit.
-var soundParts = wire.Citation{Text: "sound wire, joints and loads of this design", Status: wire.OfDesign}
+// SoundParts is the rule of the second limit: the most, or the least, that sound
+// parts of the design can show.
+var SoundParts = wire.Citation{Text: "sound wire, joints and loads of this design", Status: wire.OfDesign}
 
 // expect takes both sides of what sound parts can show.
 func (l *Limits) expect(s airframe.State, q airframe.Quantity) (Expected, error) {
@@ -45,7 +46,7 @@ func (l *Limits) expect(s airframe.State, q airframe.Quantity) (Expected, error)
 	if err != nil {
 		return Expected{}, err
 	}
-	return Expected{e.Value, verdict.Limit{Low: verdict.AtLeast(e.Least, soundParts), High: verdict.AtMost(e.Most, soundParts)}}, nil
+	return Expected{e.Value, verdict.Limit{Low: verdict.AtLeast(e.Least, SoundParts), High: verdict.AtMost(e.Most, SoundParts)}}, nil
 }
 
 // Between is the voltage between two terminals, held to sound parts only.
@@ -144,14 +145,27 @@ func (l *Limits) LoadVolts(s airframe.State, circuit, reference string) (Expecte
 	return e, nil
 }
 
+// Current is the current into a circuit: what sound loads draw, and not more
+// than the protector's rating.
+func (l *Limits) Current(s airframe.State, circuit string) (Expected, error) {
+	e, err := l.expect(s, airframe.Into(circuit))
+	if err != nil {
+		return e, err
+	}
+	return l.heldToProtector(e, circuit), nil
+}
+
+func (l *Limits) heldToProtector(e Expected, circuit string) Expected {
+	if p := l.design.Circuit(circuit).Protector(); p != nil {
+		e.Limit = e.Limit.Tighten(verdict.Limit{High: verdict.AtMost(float64(p.Rating), wire.BreakerRule)})
+	}
+	return e
+}
+
 // StepCurrent is the rise of a source's current as a circuit is switched on:
 // the circuit's own current, less what the others give up because the bus
 // falls a little. It must not exceed the protector's rating.
 func (l *Limits) StepCurrent(before, after airframe.State, source, circuit string) (Expected, error) {
-	k := l.design.Circuit(circuit)
-	if k == nil {
-		return Expected{}, fmt.Errorf("limits: there is no circuit %q", circuit)
-	}
 	e, err := l.expect(after, airframe.Into(circuit))
 	if err != nil {
 		return e, err
@@ -169,10 +183,7 @@ func (l *Limits) StepCurrent(before, after airframe.State, source, circuit strin
 	e.Design += shift
 	e.Limit.Low.At += shift
 	e.Limit.High.At += shift
-	if p := k.Protector(); p != nil {
-		e.Limit = e.Limit.Tighten(verdict.Limit{High: verdict.AtMost(float64(p.Rating), wire.BreakerRule)})
-	}
-	return e, nil
+	return l.heldToProtector(e, circuit), nil
 }
 
 // standing is the current in amperes that may flow beyond what the design

@@ -198,6 +198,9 @@ func Format(value float64, unit string) string {
 	if math.IsNaN(value) || math.IsInf(value, 0) {
 		return "no value"
 	}
+	if math.Abs(value) < 1e-12 {
+		value = 0
+	}
 	v, prefix := prefixed(value, unit)
 	return trim(v, decimals(v)) + " " + prefix + unit
 }
