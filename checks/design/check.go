@@ -15,6 +15,9 @@ type index struct {
 	terminals map[string]*Terminal
 	order     []string
 	beside    map[string][]string // terminals one part away
+	circuits  map[string]*Circuit // and feeders
+	grounds   map[string]*Ground
+	buses     map[string]*Bus
 }
 
 // A Terminal is where runs end and probes go.
@@ -43,7 +46,10 @@ var goodName = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9_-]{0,39}$`)
 // check finds what is wrong with a design that could be read.
 func (c *checker) check(d *Design) {
 	c.checkAircraft(d)
-	d.index = &index{terminals: map[string]*Terminal{}, beside: map[string][]string{}}
+	d.index = &index{
+		terminals: map[string]*Terminal{}, beside: map[string][]string{},
+		circuits: map[string]*Circuit{}, grounds: map[string]*Ground{}, buses: map[string]*Bus{},
+	}
 	c.nameTerminals(d)
 	c.checkParts(d)
 	for _, circuit := range d.All() {
@@ -71,8 +77,39 @@ func (c *checker) checkAircraft(d *Design) {
 		a.Ambient = &usual
 	}
 	c.inside(a.Pos, "ambient", float64(*a.Ambient), -40, 70, "°C")
+	c.checkYardsticks(a)
 	if a.Joint != nil {
 		c.inside(a.Pos, "sound-joint", float64(*a.Joint), 0.2e-3, 50e-3, "Ω")
+	}
+}
+
+// checkYardsticks fills in what the desk check measures by.
+func (c *checker) checkYardsticks(a *Aircraft) {
+	if a.Protector == "" {
+		a.Protector = ByChart
+	}
+	if a.Protector != ByChart && a.Protector != ByCurrent {
+		c.errorf(a.Pos, "protector-table %q: write 11-3 or 11-9", a.Protector)
+	}
+	usual := func(v **units.Celsius, degrees units.Celsius) {
+		if *v == nil {
+			*v = &degrees
+		}
+	}
+	usual(&a.Hottest, 70)
+	usual(&a.Coldest, 0)
+	if a.Ceiling == nil {
+		table := units.Metres(18288)
+		a.Ceiling = &table
+	}
+	if a.Endurance == 0 {
+		a.Endurance = 1800
+	}
+	c.inside(a.Pos, "hottest", float64(*a.Hottest), 0, 100, "°C")
+	c.inside(a.Pos, "coldest", float64(*a.Coldest), -50, 40, "°C")
+	c.inside(a.Pos, "ceiling", float64(*a.Ceiling), 0, 20000, "m")
+	if a.Endurance < 60 || a.Endurance > 86400 {
+		c.errorf(a.Pos, "endurance %v is outside 1 min to 24 h", a.Endurance)
 	}
 }
 
@@ -109,10 +146,12 @@ func (c *checker) nameTerminals(d *Design) {
 		if b.Title == "" {
 			b.Title = b.Name + " bus"
 		}
+		d.index.buses[b.Name] = b
 		add(b.Pos, b.Name, b.Title, Easy, nil)
 	}
 	for _, g := range d.Grounds {
 		c.checkName(g.Pos, g.Name)
+		d.index.grounds[g.Name] = g
 		add(g.Pos, g.Name, "ground point "+where(g.Name, g.Where), Easy, nil)
 	}
 	for _, s := range d.Splices {
@@ -137,6 +176,7 @@ func (c *checker) nameTerminals(d *Design) {
 	for _, k := range d.All() {
 		c.checkName(k.Pos, k.Name)
 		k.joinParts(d.index)
+		d.index.circuits[k.Name] = k
 		for _, part := range k.parts() {
 			add(k.Pos, k.Name+"."+part.local, k.Called()+", "+part.say, Easy, k)
 		}
@@ -218,6 +258,9 @@ func (c *checker) checkParts(d *Design) {
 		if s.Limit < 0 {
 			c.errorf(s.Pos, "source %q: limit %v is below zero", s.Name, s.Limit)
 		}
+		if s.Kind == Battery {
+			c.checkBattery(s)
+		}
 		for _, end := range []*string{&s.Plus, &s.Minus} {
 			if *end != "" && d.index.terminals[*end] == nil {
 				c.unknownTerminal(d, s.Pos, *end, nil)
@@ -231,7 +274,39 @@ func (c *checker) checkParts(d *Design) {
 		if g.Bond != nil {
 			c.inside(g.Pos, "ground \""+g.Name+"\": bond", float64(*g.Bond), 1e-6, 0.1, "Ω")
 		}
+		if g.Ways == 0 {
+			g.Ways = 4
+		}
+		if g.Ways < 1 || g.Ways > 200 {
+			c.errorf(g.Pos, "ground %q: ways: %d is outside 1 to 200", g.Name, g.Ways)
+		}
 	}
+}
+
+func (c *checker) checkBattery(s *Source) {
+	if s.RatedAt == 0 {
+		s.RatedAt = 3600
+	}
+	if s.Peukert == 0 {
+		s.Peukert = 1.15
+	}
+	if s.Health == 0 {
+		s.Health = 0.8
+	}
+	if s.Charge == 0 {
+		s.Charge = units.Amperes(s.Capacity)
+	}
+	what := "source \"" + s.Name + "\": "
+	c.inside(s.Pos, what+"capacity", float64(s.Capacity), 0, 1000, "Ah")
+	if s.RatedAt < 300 || s.RatedAt > 360000 {
+		c.errorf(s.Pos, "%srated-at %v is outside 5 min to 100 h", what, s.RatedAt)
+	}
+	if s.Peukert < 1 || s.Peukert > 1.6 {
+		c.errorf(s.Pos, "%speukert %v is outside 1 to 1.6", what, s.Peukert)
+	}
+	c.inside(s.Pos, what+"health", float64(s.Health)*100, 10, 120, "%")
+	c.inside(s.Pos, what+"five-minute", float64(s.FiveMinute), 0, 5000, "A")
+	c.inside(s.Pos, what+"charge", float64(s.Charge), 0, 1000, "A")
 }
 
 func (c *checker) checkCircuit(d *Design, k *Circuit) {
@@ -239,13 +314,10 @@ func (c *checker) checkCircuit(d *Design, k *Circuit) {
 	if k.Feeder {
 		what = fmt.Sprintf("feeder %q", k.Name)
 	}
-	isBus := func(name string) bool {
-		return slices.ContainsFunc(d.Buses, func(b *Bus) bool { return b.Name == name })
-	}
 	switch {
 	case k.Bus == "" && !k.Feeder:
 		c.errorf(k.Pos, "%s: \"bus\" is missing: the bus that its breaker hangs on", what)
-	case k.Bus != "" && !isBus(k.Bus):
+	case k.Bus != "" && d.index.buses[k.Bus] == nil:
 		names := make([]string, len(d.Buses))
 		for i, b := range d.Buses {
 			names[i] = b.Name
@@ -292,6 +364,7 @@ func (c *checker) checkLoad(d *Design, k *Circuit, what string) {
 	if l.Tolerance == 0 {
 		l.Tolerance = 0.10
 	}
+	c.checkNature(l, what)
 	c.inside(l.Pos, what+": tolerance", float64(l.Tolerance)*100, 0.1, 90, "%")
 	draws := map[string]*Draw{"draw": &l.Draw, "intermittent": l.Intermittent, "inrush": l.Inrush}
 	for _, name := range []string{"draw", "intermittent", "inrush"} {
@@ -299,6 +372,27 @@ func (c *checker) checkLoad(d *Design, k *Circuit, what string) {
 			c.inside(l.Pos, what+": "+name, draw.At(float64(d.Aircraft.Nominal)), 1e-4, 2000, "A")
 		}
 	}
+}
+
+// checkNature fills in what follows from a load's kind.
+func (c *checker) checkNature(l *Load, what string) {
+	if l.Nature == "" {
+		l.Nature = l.derived()
+	}
+	if !slices.Contains([]Nature{LampNature, Motor, Inductive, Plain, Electronic, Audio, Strobe, Locator}, l.Nature) {
+		c.errorf(l.Pos, "%s: nature %q: write lamp, motor, inductive, resistive, electronic, audio, strobe or locator", what, l.Nature)
+	}
+	if l.InrushFor == 0 {
+		l.InrushFor = 0.1
+		if l.Nature == Motor {
+			l.InrushFor = 0.5
+		}
+	}
+	if l.Share == 0 {
+		l.Share = 0.1
+	}
+	c.inside(l.Pos, what+": inrush-for", float64(l.InrushFor), 1e-3, 60, "s")
+	c.inside(l.Pos, what+": intermittent-share", float64(l.Share)*100, 1, 100, "%")
 }
 
 func (c *checker) checkRun(d *Design, k *Circuit, r *Run, count int) {

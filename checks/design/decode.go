@@ -155,7 +155,7 @@ func (c *checker) decodeScalar(n *yaml.Node, into reflect.Value, what string) {
 		return
 	}
 	if err := n.Decode(into.Addr().Interface()); err != nil {
-		want := map[reflect.Kind]string{reflect.Bool: "yes or no (true or false)", reflect.Int: "a whole number"}[into.Kind()]
+		want := map[reflect.Kind]string{reflect.Bool: "yes or no (true or false)", reflect.Int: "a whole number", reflect.Float64: "a number"}[into.Kind()]
 		switch {
 		case into.Kind() == reflect.Bool && n.Value == "yes":
 			into.SetBool(true)

@@ -20,7 +20,7 @@ type Design struct {
 	Grounds    []*Ground     `key:"grounds,required" doc:"Ground points: where returns meet the airframe."`
 	Splices    []*Splice     `key:"splices" doc:"Inline splices, where runs meet without a terminal block."`
 	Connectors []*Connector  `key:"connectors" doc:"Connectors with mated halves."`
-	Feeders    []*Circuit    `key:"feeders" doc:"Main power: from sources to buses, and between buses."`
+	Feeders    []*Circuit    `key:"feeders" doc:"Main power: from sources to buses, and between buses. Also what hangs on no bus: the starter motor, a locator on its own battery."`
 	Circuits   []*Circuit    `key:"circuits,required" doc:"The circuits that hang on the buses."`
 	Points     []*PointNotes `key:"points" doc:"Notes on terminals: how to reach them with a probe."`
 
@@ -40,7 +40,22 @@ type Aircraft struct {
 	Ambient      *units.Celsius  `key:"ambient" doc:"Temperature that design values are worked out for. Default 20 °C."`
 	Joint        *units.Ohms     `key:"sound-joint" doc:"The most a sound crimp and its terminal may measure. Default 3 mΩ, less on heavy wire."`
 	Insulation   wire.Insulation `key:"wire-rating" doc:"Temperature rating of the wire in °C: 105, 150 or 200. Default 150."`
+	Protector    ProtectorTable  `key:"protector-table" doc:"Which table of AC 43.13-1B says how large a protector a wire may have: 11-3 or 11-9. Default 11-3; 11-9 is the stricter."`
+	Hottest      *units.Celsius  `key:"hottest" doc:"Hottest air that the bundles lie in, for the estimate of what a wire may carry. Default 70 °C, as table 11-9."`
+	Coldest      *units.Celsius  `key:"coldest" doc:"Coldest that the battery must still do its work. Default 0 °C."`
+	Ceiling      *units.Metres   `key:"ceiling" doc:"Highest altitude, for the same estimate. Default 60000 ft, as table 11-9."`
+	Endurance    units.Seconds   `key:"endurance" doc:"How long the battery must feed the essential loads alone. Default 30 min."`
 }
+
+// ProtectorTable names the table by which protectors are held against wires.
+type ProtectorTable string
+
+// The tables of AC 43.13-1B; they disagree, and 11-9 is made for harder
+// conditions.
+const (
+	ByChart   ProtectorTable = "11-3"
+	ByCurrent ProtectorTable = "11-9"
+)
 
 // A Source gives power.
 type Source struct {
@@ -51,6 +66,11 @@ type Source struct {
 	Resistance units.Ohms        `key:"resistance,required" doc:"Internal resistance, above 0: a battery's, or how far a regulator sags."`
 	Limit      units.Amperes     `key:"limit" doc:"Rated output of an alternator; current limit of a supply."`
 	Capacity   units.AmpereHours `key:"capacity" doc:"Capacity of a battery at its stated rate."`
+	RatedAt    units.Seconds     `key:"rated-at" doc:"Time over which a battery gives its capacity: 1 h for aircraft batteries, often 20 h for others. Default 1 h."`
+	Peukert    float64           `key:"peukert" doc:"Peukert exponent of a battery, 1 to 1.6. Default 1.15."`
+	Health     units.Fraction    `key:"health" doc:"Part of its capacity that a battery in service still has. Default 80 %, below which it is to be replaced."`
+	FiveMinute units.Amperes     `key:"five-minute" doc:"Current that empties a battery in five minutes, from its data sheet."`
+	Charge     units.Amperes     `key:"charge" doc:"Largest charging current that a battery takes. Default: as many amperes as it has ampere-hours."`
 	Plus       string            `key:"plus" doc:"Terminal its positive side is clipped to, if it has no run of its own."`
 	Minus      string            `key:"minus" doc:"Terminal its negative side is clipped to, if it has no run of its own."`
 }
@@ -75,9 +95,11 @@ type Bus struct {
 // A Ground is a ground point on the airframe.
 type Ground struct {
 	Pos
-	Name  string      `key:"-"`
-	Where string      `key:"where" doc:"Where it is, for the person who looks for it."`
-	Bond  *units.Ohms `key:"bond" doc:"Resistance to the airframe when sound. Default 0.3 mΩ, at most 2.5 mΩ."`
+	Name   string        `key:"-"`
+	Where  string        `key:"where" doc:"Where it is, for the person who looks for it."`
+	Bond   *units.Ohms   `key:"bond" doc:"Resistance to the airframe when sound. Default 0.3 mΩ, at most 2.5 mΩ."`
+	Ways   int           `key:"ways" doc:"How many terminals it has room for: 4 on one stud, more on a block. Default 4."`
+	Rating units.Amperes `key:"rating" doc:"Largest continuous current through it, if its maker states one."`
 }
 
 // A Splice joins runs without a terminal block.
@@ -165,7 +187,10 @@ type Load struct {
 	Tolerance    units.Fraction `key:"tolerance" doc:"How far a good one may differ from that. Default 10 %."`
 	Intermittent *Draw          `key:"intermittent" doc:"Draw while it does its short work, such as transmitting."`
 	For          units.Seconds  `key:"intermittent-for" doc:"How long the short work lasts."`
+	Share        units.Fraction `key:"intermittent-share" doc:"Part of the time that the short work takes, for what the battery must give. Default 10 %."`
 	Inrush       *Draw          `key:"inrush" doc:"Draw at the moment of switching on."`
+	InrushFor    units.Seconds  `key:"inrush-for" doc:"How long that lasts. Default 0.1 s for lamps and electronics, 0.5 s for motors."`
+	Nature       Nature         `key:"nature" doc:"lamp, motor, inductive, resistive, electronic, audio, strobe or locator. Default by kind; what is resistive or of constant current with an inrush counts as a motor."`
 }
 
 // LoadKind says how a load's current follows its voltage.
@@ -178,6 +203,36 @@ const (
 	ConstantPower   LoadKind = "constant power"
 	Lamp            LoadKind = "lamp"
 )
+
+// Nature says what a load is to its switch and to its neighbours.
+type Nature string
+
+// The natures of load. Electronic is what draws a steady current behind its
+// own regulator; audio is electronic and hears its ground; a strobe draws in
+// pulses; a locator is the emergency transmitter.
+const (
+	LampNature Nature = "lamp"
+	Motor      Nature = "motor"
+	Inductive  Nature = "inductive"
+	Plain      Nature = "resistive"
+	Electronic Nature = "electronic"
+	Audio      Nature = "audio"
+	Strobe     Nature = "strobe"
+	Locator    Nature = "locator"
+)
+
+// derived is a load's nature where the design does not say.
+func (l *Load) derived() Nature {
+	switch {
+	case l.Kind == Lamp:
+		return LampNature
+	case l.Kind == ConstantPower, l.Kind == ConstantCurrent && l.Inrush == nil:
+		return Electronic
+	case l.Inrush != nil:
+		return Motor
+	}
+	return Plain
+}
 
 // Duty says how long a load is on at a time.
 type Duty string
@@ -287,14 +342,7 @@ func Revision(text []byte) string {
 
 // Circuit finds a circuit or feeder by name; nil if there is none.
 func (d *Design) Circuit(name string) *Circuit {
-	for _, list := range [][]*Circuit{d.Circuits, d.Feeders} {
-		for _, c := range list {
-			if c.Name == name {
-				return c
-			}
-		}
-	}
-	return nil
+	return d.index.circuits[name]
 }
 
 // Source finds a source by name; nil if there is none.

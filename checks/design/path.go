@@ -6,10 +6,13 @@ import "slices"
 // plus terminal: the terminals in order, the bus first. It is nil if there is
 // none.
 func (d *Design) Feed(k *Circuit) []string {
-	if k.Load == nil {
+	if k.Load == nil || k.Bus == "" {
 		return nil
 	}
-	return d.path(k.Bus, func(t string) bool { return t == k.Name+".load+" })
+	// From the load: a bus has many neighbours, a load's terminal one.
+	way := d.path(k.Name+".load+", func(t string) bool { return t == k.Bus })
+	slices.Reverse(way)
+	return way
 }
 
 // Return is the way back from a circuit's load to the first ground point, the
@@ -18,9 +21,7 @@ func (d *Design) Return(k *Circuit) []string {
 	if k.Load == nil {
 		return nil
 	}
-	return d.path(k.Name+".load-", func(t string) bool {
-		return slices.ContainsFunc(d.Grounds, func(g *Ground) bool { return g.Name == t })
-	})
+	return d.path(k.Name+".load-", func(t string) bool { return d.index.grounds[t] != nil })
 }
 
 // path is the shortest way from a terminal to one that fits, over runs,
@@ -50,6 +51,16 @@ func (d *Design) path(from string, fits func(string) bool) []string {
 
 // beside lists the terminals one part away.
 func (d *Design) beside(terminal string) []string { return d.index.beside[terminal] }
+
+// Beside lists the terminals that one wire, contact, switch, shunt or protector
+// joins to this one: not over loads, sources or the airframe.
+func (d *Design) Beside(terminal string) []string { return slices.Clone(d.beside(terminal)) }
+
+// IsGround tells whether a terminal is a ground point.
+func (d *Design) IsGround(terminal string) bool { return d.index.grounds[terminal] != nil }
+
+// IsBus tells whether a terminal is a bus.
+func (d *Design) IsBus(terminal string) bool { return d.index.buses[terminal] != nil }
 
 // join notes that a part lies between two terminals.
 func (x *index) join(a, b string) {
