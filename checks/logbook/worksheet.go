@@ -3,6 +3,7 @@ package logbook
 import (
 	"context"
 	"crypto/sha256"
+	"database/sql"
 	"encoding/hex"
 	"encoding/json"
 	"errors"
@@ -61,11 +62,18 @@ type Worksheet struct {
 	recs []Record
 }
 
-// Begin opens a new worksheet.
+// Begin opens a new worksheet. It is there with its first record or not at all.
 func (b *Book) Begin(ctx context.Context, o Opening) (*Worksheet, error) {
-	now := time.Now().UTC()
-	res, err := b.db.ExecContext(ctx, "INSERT INTO worksheets (begun, aircraft, procedure) VALUES (?, ?, ?)",
-		now.Format(time.RFC3339Nano), o.Aircraft, o.Procedure)
+	r, err := next(nil, KindOpen, o)
+	if err != nil {
+		return nil, err
+	}
+	tx, err := b.db.BeginTx(ctx, nil)
+	if err != nil {
+		return nil, b.wrap(err)
+	}
+	defer func() { _ = tx.Rollback() }() // does nothing after the commit
+	res, err := tx.ExecContext(ctx, "INSERT INTO worksheets (begun, aircraft, procedure) VALUES (?, ?, ?)", r.stamp, o.Aircraft, o.Procedure)
 	if err != nil {
 		return nil, b.wrap(err)
 	}
@@ -73,11 +81,11 @@ func (b *Book) Begin(ctx context.Context, o Opening) (*Worksheet, error) {
 	if err != nil {
 		return nil, b.wrap(err)
 	}
-	w := &Worksheet{book: b, id: id}
-	if _, err := w.Append(ctx, KindOpen, o); err != nil {
+	w := &Worksheet{book: b, id: id, recs: []Record{r}}
+	if err := w.insert(ctx, tx, r); err != nil {
 		return nil, err
 	}
-	return w, nil
+	return w, b.wrap(tx.Commit())
 }
 
 // Worksheet finds a worksheet by its number. It does not check its chain; see
@@ -122,7 +130,7 @@ func (b *Book) Unfinished(ctx context.Context, procedure, revision string) (*Wor
 		w, err := b.Worksheet(ctx, s.ID)
 		if err != nil {
 			if errors.Is(err, ErrNotFound) {
-				continue // killed before its first record: nothing to go on with
+				continue // it has no records: nothing to go on with
 			}
 			return nil, err
 		}
@@ -162,32 +170,50 @@ func (w *Worksheet) Closed() bool {
 // Append adds a record. When it returns without error the record is on disk.
 // The error wraps [ErrTaken] if another program added one meanwhile.
 func (w *Worksheet) Append(ctx context.Context, kind string, body any) (Record, error) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if n := len(w.recs); n > 0 && w.recs[n-1].Kind == KindClose {
+		return Record{}, fmt.Errorf("logbook %s: worksheet %d is closed", w.book.path, w.id)
+	}
+	r, err := next(w.recs, kind, body)
+	if err != nil {
+		return Record{}, err
+	}
+	if err := w.insert(ctx, w.book.db, r); err != nil {
+		return Record{}, err
+	}
+	w.recs = append(w.recs, r)
+	return r, nil
+}
+
+// next makes the record that follows on others.
+func next(after []Record, kind string, body any) (Record, error) {
 	text, err := json.Marshal(body)
 	if err != nil {
 		return Record{}, fmt.Errorf("logbook: a %s record cannot be written: %w", kind, err)
 	}
-	w.mu.Lock()
-	defer w.mu.Unlock()
 	before := ""
-	if n := len(w.recs); n > 0 {
-		before = w.recs[n-1].Hash
-		if w.recs[n-1].Kind == KindClose {
-			return Record{}, fmt.Errorf("logbook %s: worksheet %d is closed", w.book.path, w.id)
-		}
+	if n := len(after); n > 0 {
+		before = after[n-1].Hash
 	}
 	now := time.Now().UTC()
-	r := Record{Seq: len(w.recs) + 1, At: now, Kind: kind, Body: text, stamp: now.Format(time.RFC3339Nano)}
+	r := Record{Seq: len(after) + 1, At: now, Kind: kind, Body: text, stamp: now.Format(time.RFC3339Nano)}
 	r.Hash = r.hash(before)
-	_, err = w.book.db.ExecContext(ctx, "INSERT INTO records (worksheet, seq, at, kind, body, hash) VALUES (?, ?, ?, ?, ?, ?)",
-		w.id, r.Seq, r.stamp, r.Kind, string(r.Body), r.Hash)
-	if err != nil {
-		if strings.Contains(err.Error(), "UNIQUE") || strings.Contains(err.Error(), "constraint") {
-			return Record{}, fmt.Errorf("logbook %s: %w: worksheet %d, record %d", w.book.path, ErrTaken, w.id, r.Seq)
-		}
-		return Record{}, w.book.wrap(err)
-	}
-	w.recs = append(w.recs, r)
 	return r, nil
+}
+
+// An execer is the store, or a transaction on it.
+type execer interface {
+	ExecContext(ctx context.Context, query string, args ...any) (sql.Result, error)
+}
+
+func (w *Worksheet) insert(ctx context.Context, to execer, r Record) error {
+	_, err := to.ExecContext(ctx, "INSERT INTO records (worksheet, seq, at, kind, body, hash) VALUES (?, ?, ?, ?, ?, ?)",
+		w.id, r.Seq, r.stamp, r.Kind, string(r.Body), r.Hash)
+	if err != nil && (strings.Contains(err.Error(), "UNIQUE") || strings.Contains(err.Error(), "constraint")) {
+		return fmt.Errorf("logbook %s: %w: worksheet %d, record %d", w.book.path, ErrTaken, w.id, r.Seq)
+	}
+	return w.book.wrap(err)
 }
 
 // hash is the record's link in the chain; FORMAT.md states it byte for byte.

@@ -46,25 +46,27 @@ func (p *Performance) act(n Now) (outcome, error) {
 	var out outcome
 	args := map[string]any{"action": n.Action, "circuit": n.Circuit, "answers": n.Answers}
 	err := p.effect("act", args, &out, func(ctx context.Context) error {
-		p.state = after
-		if err := p.arm(n.Circuit); err != nil {
+		if p.unanswered != nil {
+			out.Cut = p.unanswered
+			return nil
+		}
+		p.state, p.last = after, n.Circuit
+		if err := p.arm(); err != nil {
 			return err
 		}
 		ctx, done := p.untilTripped(ctx)
 		defer done()
 		a, err := p.ask(ctx, n)
 		if errors.Is(err, errTripped) {
-			cut, _ := p.watch.state()
-			out = outcome{Cut: cut}
-			p.powered = false
-			return p.keepCut(cut)
+			out.Cut, err = p.keepCut()
+			return err
 		}
 		out = outcome{OK: true, Choice: a.Choice, By: a.By}
 		return err
 	})
-	p.state = after
+	p.state, p.last = after, n.Circuit
 	if out.Cut != nil {
-		p.powered = false
+		p.lost()
 	}
 	if err != nil {
 		p.state = before
@@ -94,10 +96,24 @@ func (p *Performance) moved(action, circuit string) airframe.State {
 	return s
 }
 
-// keepCut writes down what the watch did, and says it.
-func (p *Performance) keepCut(c *Cut) error {
+// keepCut writes down what the watch did. The cut is nil if it did nothing.
+func (p *Performance) keepCut() (*Cut, error) {
+	c, tripped := p.watch.state()
+	if c == nil {
+		return nil, nil
+	}
+	<-tripped // from then on it says what was cut
+	p.watch.reset()
 	_, err := p.Sheet.Append(context.WithoutCancel(p.ctx), kindCut, c)
-	return err
+	return c, err
+}
+
+// lost is for when the watch took the power away: nothing feeds the aircraft
+// until the script switches the power on again.
+func (p *Performance) lost() {
+	p.state.Sources = nil
+	p.powered = false
+	p.unanswered = nil
 }
 
 // power switches the supply, and with it the source of the design.
@@ -111,8 +127,11 @@ func (p *Performance) power(on bool, volts, limit float64) error {
 		next.SupplyVolts, next.SupplyLimit = volts, limit
 	}
 	err := p.effect("power", args, &out, func(ctx context.Context) error {
-		p.watch.reset()
-		p.state = next
+		p.unanswered = nil
+		if _, err := p.keepCut(); err != nil {
+			return err
+		}
+		p.state, p.last = next, ""
 		if !on {
 			p.watch.disarm()
 		}
@@ -121,11 +140,11 @@ func (p *Performance) power(on bool, volts, limit float64) error {
 		}
 		out.OK = true
 		if on {
-			return p.arm("")
+			return p.arm()
 		}
 		return nil
 	})
-	p.state, p.powered = next, on
+	p.state, p.last, p.powered = next, "", on
 	return err
 }
 
@@ -150,7 +169,7 @@ const floorShare = 0.8
 
 // arm sets the watch, and the supply's own limit, for the present state: the
 // supply holds the current by itself before any program can.
-func (p *Performance) arm(circuit string) error {
+func (p *Performance) arm() error {
 	if len(p.state.Sources) == 0 || p.Bench.Supply == nil {
 		p.watch.disarm()
 		return nil
@@ -166,7 +185,7 @@ func (p *Performance) arm(circuit string) error {
 	if err != nil {
 		return err
 	}
-	p.watch.arm(ceiling, floorShare*p.state.SupplyVolts, circuit)
+	p.watch.arm(ceiling, floorShare*p.state.SupplyVolts, p.last)
 	return nil
 }
 
@@ -200,12 +219,16 @@ func (p *Performance) take(call string, args map[string]any, read func(ctx conte
 	args["id"] = id
 	var out taken
 	err := p.effect(call, args, &out, func(ctx context.Context) error {
+		if p.unanswered != nil {
+			out.Cut = p.unanswered
+			return nil
+		}
 		ctx, done := p.untilTripped(ctx)
 		defer done()
 		c, err := read(ctx)
 		if errors.Is(err, errTripped) {
-			out.Cut, _ = p.watch.state()
-			return p.keepCut(out.Cut)
+			out.Cut, err = p.keepCut()
+			return err
 		}
 		c.ID = id
 		out.Captured = c
@@ -215,7 +238,7 @@ func (p *Performance) take(call string, args map[string]any, read func(ctx conte
 	out.Captured.ID = id
 	p.reading[id] = out
 	if out.Cut != nil {
-		p.powered = false
+		p.lost()
 	}
 	return out, err
 }

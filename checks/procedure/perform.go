@@ -35,8 +35,14 @@ type Performance struct {
 	at      int              // next of them
 	live    bool             // something has really happened in this run
 
-	state    airframe.State
-	powered  bool
+	state   airframe.State
+	powered bool
+	last    string // circuit that a hand moved something of last; "" since the power came on
+
+	// A cut that is in the journal without the effect that it stopped: the
+	// program was killed in between.
+	unanswered *Cut
+
 	reading  map[string]taken
 	captures int
 	cuts     []Cut
@@ -158,15 +164,25 @@ func (p *Performance) makeSafe() {
 	if !p.live {
 		return
 	}
-	ctx, cancel := context.WithTimeout(context.WithoutCancel(p.ctx), 5*time.Second)
-	defer cancel()
 	said := "Stopped. The worksheet can be resumed."
-	for _, s := range p.Bench.cutters() {
-		if err := s.(probe.Cutter).Cut(ctx); err != nil {
-			said = fmt.Sprintf("Stopped, and %s did not confirm that it is off: switch it off by hand.", s.Identity().Name)
-		}
+	if err := p.cutAll(); err != nil {
+		said = "Stopped, and " + err.Error()
 	}
 	p.Desk.show(Now{Kind: DoEnded, Warn: true, Say: said})
+}
+
+// cutAll takes the power away. It has its own time: the cut must not die with
+// what stops the performance.
+func (p *Performance) cutAll() error {
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(p.ctx), 5*time.Second)
+	defer cancel()
+	var failed error
+	for _, s := range p.Bench.cutters() {
+		if err := s.(probe.Cutter).Cut(ctx); err != nil {
+			failed = errors.Join(failed, fmt.Errorf("%s did not confirm that it is off: switch it off by hand (%w)", s.Identity().Name, err))
+		}
+	}
+	return failed
 }
 
 // effect answers a call of the script from the journal, or does it and keeps
@@ -195,10 +211,17 @@ func (p *Performance) effect(call string, args, result any, do func(ctx context.
 func (p *Performance) replay(call string, args, result any) (found bool, err error) {
 	for ; p.at < len(p.records); p.at++ {
 		r := p.records[p.at]
+		if r.Kind == kindCut {
+			p.unanswered = &Cut{}
+			if err := r.Decode(p.unanswered); err != nil {
+				return false, effectError{err}
+			}
+		}
 		if r.Kind != kindEffect {
 			p.showAgain(r)
 			continue
 		}
+		p.unanswered = nil
 		var had struct {
 			Call   string
 			Args   json.RawMessage
@@ -237,8 +260,8 @@ func (p *Performance) showAgain(r logbook.Record) {
 }
 
 // bridge is called before the first effect that really happens: it records the
-// instruments, and after a gap has a person confirm the state and restores the
-// supply.
+// instruments. After a gap it takes the power away, which a killed program
+// leaves on, has a person confirm the state, and restores the supply.
 func (p *Performance) bridge() error {
 	if p.live {
 		return nil
@@ -247,25 +270,56 @@ func (p *Performance) bridge() error {
 	if _, err := p.Sheet.Append(p.ctx, kindBench, BenchRecord{p.Bench.Instruments()}); err != nil {
 		return err
 	}
-	if len(p.records) < 3 || !p.powered {
+	if len(p.records) == 1 {
+		return nil // a new worksheet
+	}
+	if err := p.cutAll(); err != nil {
+		return err
+	}
+	if p.unanswered != nil {
+		p.state.Sources, p.powered = nil, false
+	}
+	if !p.powered && !anything(p.state.Closed) && !anything(p.state.On) {
 		return nil
 	}
+	return p.restore()
+}
+
+// restore has a person put the aircraft as the worksheet left it, and switches
+// the supply on again if it was on.
+func (p *Performance) restore() error {
 	state := p.state.Clone()
-	a, err := p.ask(p.ctx, Now{
+	n := Now{
 		Kind: DoHold, Restore: &state, Say: "The worksheet goes on. Put the aircraft as it was: " + describe(p.Design, p.state) + ".",
-		Detail: "Lift the probes. The supply comes on when you confirm.", Answers: []string{"It is so"},
-	})
+		Detail: "Lift the probes. The supply stays off.", Answers: []string{"It is so"},
+	}
+	if p.powered {
+		n.Detail = "Lift the probes. The supply comes on when you confirm."
+	}
+	a, err := p.ask(p.ctx, n)
 	if err != nil {
 		return err
 	}
-	if err := p.drive(p.ctx, p.state.SupplyVolts, p.state.SupplyLimit, true); err != nil {
-		return err
-	}
-	if err := p.arm(""); err != nil {
-		return err
+	if p.powered {
+		if err := p.drive(p.ctx, p.state.SupplyVolts, p.state.SupplyLimit, true); err != nil {
+			return err
+		}
+		if err := p.arm(); err != nil {
+			return err
+		}
 	}
 	_, err = p.Sheet.Append(p.ctx, kindResume, Resume{a.By, state})
 	return err
+}
+
+// anything tells whether any of them is true.
+func anything(m map[string]bool) bool {
+	for _, yes := range m {
+		if yes {
+			return true
+		}
+	}
+	return false
 }
 
 // ask shows a hold point and waits for the word.

@@ -2,6 +2,7 @@ package procedure
 
 import (
 	"fmt"
+	"reflect"
 	"strings"
 	"time"
 
@@ -68,7 +69,9 @@ func (s *Sheet) add(r logbook.Record) error {
 	case kindBench:
 		var b BenchRecord
 		err := r.Decode(&b)
-		s.Instruments = b.Instruments
+		for _, i := range b.Instruments {
+			s.instrument(i)
+		}
 		return err
 	case kindNote:
 		var n Note
@@ -101,6 +104,20 @@ func decodeInto[T any](r logbook.Record, list *[]T) error {
 	err := r.Decode(&v)
 	*list = append(*list, v)
 	return err
+}
+
+// instrument adds one, unless it is there. The same instrument may come back on
+// another port; another one may stand in for it after a gap, and then both have
+// given readings.
+func (s *Sheet) instrument(i Instrument) {
+	for n, had := range s.Instruments {
+		had.Identity.Port = i.Identity.Port
+		if reflect.DeepEqual(had, i) {
+			s.Instruments[n] = i
+			return
+		}
+	}
+	s.Instruments = append(s.Instruments, i)
 }
 
 func (s *Sheet) person(name string) {
