@@ -49,4 +49,4 @@ cross:
 
 # Files that are made from the code: schemas and golden files.
 generate:
-	go test ./dashboard/report -run TestSchema -update
+	go test ./dashboard/report ./checks/design -run TestSchema -update

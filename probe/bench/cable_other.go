@@ -1,0 +1,5 @@
+//go:build !unix
+
+package bench
+
+func newWay() (way, error) { return newMemoryWay(), nil }

@@ -1,0 +1,112 @@
+package scpi
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"time"
+
+	"loomproof/probe"
+)
+
+// trusted is how often running a number of a new shape must come, and tries
+// how many are taken to get there.
+const (
+	trusted = 3
+	tries   = 6
+)
+
+// Spans that no reading of a bench instrument leaves (common practice): a
+// channel's own can be given in Options.
+var usualSpans = map[probe.Quantity]Span{
+	probe.Voltage:    {-1200, 1200},
+	probe.Current:    {-40, 40},
+	probe.Resistance: {-10, 1.3e9}, // a short with the leads' zero taken off reads a little below nothing
+}
+
+// value makes a number of an answer, or the refusal of it.
+func (s *session) value(ctx context.Context, text, query string, channel probe.Channel) (number, error) {
+	n, err := parseNumber(text)
+	if err != nil {
+		return number{}, s.asRefusal(ctx, badFrame{text, query})
+	}
+	size := math.Abs(n.value)
+	switch {
+	case size == notNumber:
+		return number{}, s.refuse(ctx, probe.NotANumber, "it answered "+text, "see what its display says")
+	case size >= infinity:
+		return number{}, s.refuse(ctx, probe.Overload, "it answered "+text,
+			"the value is past the range or the leads are open: choose a higher range, or touch the point again")
+	}
+	span, ok := s.options.Span[channel.Name]
+	if !ok {
+		span = usualSpans[channel.Quantity]
+	}
+	if n.value < span.Low || n.value > span.High {
+		unit := channel.Quantity.Unit()
+		return number{}, s.refuse(ctx, probe.OutOfRange,
+			fmt.Sprintf("%s %s is outside %g to %g %s", text, unit, span.Low, span.High, unit), "check the function and the leads")
+	}
+	return n, nil
+}
+
+// A watch looks at how numbers are written, where nothing else would show a
+// lost character.
+type watch struct {
+	known bool
+	shape shape
+}
+
+// settled takes numbers until one is written as the last good one was, or
+// three running are written alike.
+func (w *watch) settled(take func() (number, time.Time, error)) (number, time.Time, bool, error) {
+	var last shape
+	running := 0
+	for range tries {
+		n, at, err := take()
+		if err != nil {
+			return number{}, time.Time{}, false, err
+		}
+		if running > 0 && n.shape == last {
+			running++
+		} else {
+			running = 1
+		}
+		last = n.shape
+		if w.known && n.shape == w.shape || running == trusted {
+			w.known, w.shape = true, n.shape
+			return n, at, true, nil
+		}
+	}
+	return number{}, time.Time{}, false, nil
+}
+
+// steadyNumber is settled with its refusal.
+func (s *session) steadyNumber(ctx context.Context, w *watch, query string, channel probe.Channel) (number, time.Time, error) {
+	last := ""
+	n, at, ok, err := w.settled(func() (number, time.Time, error) {
+		answers, at, err := s.ask(ctx, query)
+		if err != nil {
+			return number{}, time.Time{}, s.asRefusal(ctx, err)
+		}
+		last = answers[0]
+		n, err := s.value(ctx, last, query, channel)
+		return n, at, err
+	})
+	if err == nil && !ok {
+		err = s.refuse(ctx, probe.BadFrame, "answers to "+query+" keep changing their length, the last was "+show(last),
+			"characters may get lost: check the lead and the speed")
+	}
+	return n, at, err
+}
+
+func lookUp(s *session, channels []probe.Channel, name string) (int, error) {
+	names := ""
+	for i, c := range channels {
+		if c.Name == name {
+			return i, nil
+		}
+		names += " " + c.Name
+	}
+	return 0, fmt.Errorf("%s: no channel %q; it has%s", s.name(), name, names)
+}
