@@ -250,6 +250,16 @@ var loadKinds = map[design.LoadKind]network.Kind{
 	design.ConstantPower: network.Power, design.Lamp: network.Lamp,
 }
 
+// LoadOf is a load of the design in terms of the network: a draw of a kind,
+// stated for the nominal voltage.
+func LoadOf(kind design.LoadKind, draw design.Draw, nominal float64) network.Load {
+	out := network.Load{Kind: loadKinds[kind], At: nominal, Draw: draw.At(nominal)}
+	if out.Kind == network.Power {
+		out.Draw *= nominal
+	}
+	return out
+}
+
 func (m *Model) loadNow(l *loadPart) network.Load {
 	nominal := float64(m.Design.Aircraft.Nominal)
 	name := l.circuit.Name
@@ -265,10 +275,8 @@ func (m *Model) loadNow(l *loadPart) network.Load {
 	if load.Intermittent != nil && m.state.Working[name] {
 		draw = *load.Intermittent
 	}
-	out := network.Load{Kind: loadKinds[load.Kind], At: nominal, Draw: draw.At(nominal) * l.factor}
-	if out.Kind == network.Power {
-		out.Draw *= nominal
-	}
+	out := LoadOf(load.Kind, draw, nominal)
+	out.Draw *= l.factor
 	if load.Duty == design.Intermittent && l.circuit.Switch == nil && !m.state.Working[name] {
 		out.Draw = 0
 	}

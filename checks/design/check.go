@@ -102,13 +102,10 @@ func (c *checker) checkYardsticks(a *Aircraft) {
 		table := units.Metres(18288)
 		a.Ceiling = &table
 	}
-	if a.Endurance == 0 {
-		a.Endurance = 1800
-	}
 	c.inside(a.Pos, "hottest", float64(*a.Hottest), 0, 100, "°C")
 	c.inside(a.Pos, "coldest", float64(*a.Coldest), -50, 40, "°C")
 	c.inside(a.Pos, "ceiling", float64(*a.Ceiling), 0, 20000, "m")
-	if a.Endurance < 60 || a.Endurance > 86400 {
+	if a.Endurance != 0 && a.Endurance < 60 || a.Endurance > 86400 {
 		c.errorf(a.Pos, "endurance %v is outside 1 min to 24 h", a.Endurance)
 	}
 }

@@ -24,6 +24,12 @@ func (d *Design) Return(k *Circuit) []string {
 	return d.path(k.Name+".load-", func(t string) bool { return d.index.grounds[t] != nil })
 }
 
+// Path is the shortest way from one terminal to another over runs, contacts,
+// switches, shunts and protectors, both ends included; nil if there is none.
+func (d *Design) Path(from, to string) []string {
+	return d.path(from, func(t string) bool { return t == to })
+}
+
 // path is the shortest way from a terminal to one that fits, over runs,
 // contacts, switches, shunts and protectors, not over loads, sources or the
 // airframe.
@@ -53,8 +59,9 @@ func (d *Design) path(from string, fits func(string) bool) []string {
 func (d *Design) beside(terminal string) []string { return d.index.beside[terminal] }
 
 // Beside lists the terminals that one wire, contact, switch, shunt or protector
-// joins to this one: not over loads, sources or the airframe.
-func (d *Design) Beside(terminal string) []string { return slices.Clone(d.beside(terminal)) }
+// joins to this one: not over loads, sources or the airframe. The list is the
+// design's own and must not be changed.
+func (d *Design) Beside(terminal string) []string { return d.beside(terminal) }
 
 // IsGround tells whether a terminal is a ground point.
 func (d *Design) IsGround(terminal string) bool { return d.index.grounds[terminal] != nil }

@@ -96,6 +96,12 @@ func (l *Load) through(v float64) (amperes, slope float64) {
 	return l.curve(v)
 }
 
+// Current is what the load takes in amperes at a voltage, 0 V or more.
+func (l Load) Current(volts float64) float64 {
+	amperes, _ := l.through(volts)
+	return amperes
+}
+
 // curve is the load's current above its knee.
 func (l *Load) curve(v float64) (amperes, slope float64) {
 	switch l.Kind {
