@@ -421,11 +421,13 @@ func TestText(t *testing.T) {
 	d := example(t, "marsh-hen", "breaker: {rating: 10 A, label: \"RADIO\"}", "breaker: {rating: 15 A, label: \"RADIO\"}", "gauge: 14 AWG, length: 2.1 m, bundle: nose", "gauge: 16 AWG, length: 2.1 m, bundle: nose", "ways: 6", "ways: 4")
 	d.Revision = "0123456789ab"
 	var b bytes.Buffer
-	require.NoError(t, Check(d).Text(&b))
+	r := Check(d)
+	require.NoError(t, r.Text(&b))
 	golden(t, "report.txt", b.Bytes())
+	r.AddWires(Wires(d))
 	b.Reset()
-	require.NoError(t, WiresText(&b, Wires(d)))
-	golden(t, "wires.txt", b.Bytes())
+	require.NoError(t, r.Text(&b))
+	golden(t, "report-wires.txt", b.Bytes())
 }
 
 func TestJSONReadsBack(t *testing.T) {

@@ -52,9 +52,24 @@ type Finding struct {
 type Report struct {
 	Aircraft string    `json:"aircraft"`
 	Revision string    `json:"design_revision"`
-	Findings []Finding `json:"findings"` // by line, then column
-	Drops    []Drop    `json:"drops"`    // what every way loses
-	Balance  []Balance `json:"balance"`  // loads against each generating source
+	Findings []Finding `json:"findings"`        // by line, then column
+	Drops    []Drop    `json:"drops"`           // what every way loses
+	Balance  []Balance `json:"balance"`         // loads against each generating source
+	Wires    []Choice  `json:"wires,omitempty"` // only when added
+	Loom     *Loom     `json:"loom,omitempty"`  // likewise
+}
+
+// A Loom is the mass of all wire.
+type Loom struct {
+	PresentKg float64 `json:"present_kg"` // as designed
+	SavesKg   float64 `json:"saves_kg"`   // with the lightest wire
+}
+
+// AddWires puts the choice of wires into the report.
+func (r *Report) AddWires(choices []Choice) {
+	r.Wires = choices
+	present, saves := Totals(choices)
+	r.Loom = &Loom{present, saves}
 }
 
 // A Drop is what one way from a bus or a source to a load or a bus loses.
@@ -133,6 +148,10 @@ func (r *Report) Text(w io.Writer) error {
 		b.WriteString("\n" + f.String() + "\n")
 	}
 	fmt.Fprintf(&b, "\n%s, %s, %s.\n", count(r.Count(Error), "error"), count(r.Count(Warning), "warning"), count(r.Count(Note), "note"))
+	if r.Wires != nil {
+		b.WriteString("\n")
+		wiresText(&b, r.Wires)
+	}
 	_, err := io.WriteString(w, b.String())
 	return err
 }

@@ -2,7 +2,6 @@ package desk
 
 import (
 	"fmt"
-	"io"
 	"slices"
 	"strings"
 
@@ -264,9 +263,7 @@ func Totals(choices []Choice) (present, saves float64) {
 	return present, saves
 }
 
-// WiresText writes the choices for a person at a terminal.
-func WiresText(w io.Writer, choices []Choice) error {
-	var b strings.Builder
+func wiresText(b *strings.Builder, choices []Choice) {
 	long := 0
 	for _, c := range choices {
 		long = max(long, len(c.Run))
@@ -285,16 +282,14 @@ func WiresText(w io.Writer, choices []Choice) error {
 		if c.Bites != "" {
 			bites = c.Bites + ": " + c.Why
 		}
-		fmt.Fprintf(&b, "%-*s  %-8s  %-8s  %-13s  %s\n", long, c.Run, c.Present, lightest, saves, bites)
+		fmt.Fprintf(b, "%-*s  %-8s  %-8s  %-13s  %s\n", long, c.Run, c.Present, lightest, saves, bites)
 	}
 	present, saves := Totals(choices)
 	verb := "saves"
 	if saves < 0 {
 		verb, saves = "adds", -saves
 	}
-	fmt.Fprintf(&b, "\nWire of the whole loom: %v; the lightest %s %v. The mass is that of AS22759/16 wire (%s).\n"+
+	fmt.Fprintf(b, "\nWire of the whole loom: %v; the lightest %s %v. The mass is that of AS22759/16 wire (%s).\n"+
 		"Strength and ease of crimping are not weighed.\n",
 		units.Kilograms(present), verb, units.Kilograms(saves), wire.Secondary)
-	_, err := io.WriteString(w, b.String())
-	return err
 }
