@@ -15,6 +15,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"loomproof/checks/design"
+	"loomproof/checks/design/generate"
 	"loomproof/checks/network"
 	"loomproof/checks/wire"
 	"loomproof/scripts"
@@ -394,6 +395,13 @@ func TestTheLightestWirePassesAndTheNextDoesNot(t *testing.T) {
 	checkChoices(t, example(t, "marsh-hen", "protector-table: 11-3", "protector-table: 11-9", "limit: 60 A", "limit: 55 A", "gauge: 14 AWG, length: 2.1 m, bundle: nose", "gauge: 24 AWG, length: 2.1 m, bundle: nose"))
 }
 
+// The same on designs that nobody drew.
+func TestTheLightestWireOnGeneratedDesigns(t *testing.T) {
+	for seed := range uint64(6) {
+		checkChoices(t, generate.Design(1+9*int(seed), seed))
+	}
+}
+
 // Where no wire can do, it is said and nothing is chosen.
 func TestNoWireIsHeavyEnough(t *testing.T) {
 	d := example(t, "marsh-hen", "label: \"GPS\"}", "label: \"GPS\", resistance: 900 mΩ}")
@@ -465,17 +473,24 @@ func FuzzCheck(f *testing.F) {
 }
 
 func BenchmarkCheck(b *testing.B) {
-	d := example(b, "marsh-hen")
-	b.ReportAllocs()
-	for b.Loop() {
-		Check(d)
-	}
+	bench(b, func(d *design.Design) { Check(d) })
 }
 
 func BenchmarkWires(b *testing.B) {
-	d := example(b, "marsh-hen")
-	b.ReportAllocs()
-	for b.Loop() {
-		Wires(d)
+	bench(b, func(d *design.Design) { Wires(d) })
+}
+
+func bench(b *testing.B, do func(*design.Design)) {
+	designs := []struct {
+		name string
+		d    *design.Design
+	}{{"marsh-hen", example(b, "marsh-hen")}, {"1000-circuits", generate.Design(1000, 1)}, {"10000-circuits", generate.Design(10000, 1)}}
+	for _, x := range designs {
+		b.Run(x.name, func(b *testing.B) {
+			b.ReportAllocs()
+			for b.Loop() {
+				do(x.d)
+			}
+		})
 	}
 }
