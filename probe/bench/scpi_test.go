@@ -181,13 +181,14 @@ func TestMeterLeadsTouchNothing(t *testing.T) {
 
 func TestMeterTakesItsTime(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		value := 1.0
-		m := NewMeter(func() (float64, bool) { return value, true }, MeterOptions{Integration: 100 * time.Millisecond})
+		// The value changes half way: what counts is what stands at the end.
 		start := time.Now()
-		go func() {
-			time.Sleep(50 * time.Millisecond)
-			value = 2
-		}()
+		m := NewMeter(func() (float64, bool) {
+			if time.Since(start) < 50*time.Millisecond {
+				return 1, true
+			}
+			return 2, true
+		}, MeterOptions{Integration: 100 * time.Millisecond})
 		assert.Equal(t, "+2.00000000E+00;+2.00000000E+00", m.perform("READ?;FETC?"))
 		assert.Equal(t, 100*time.Millisecond, time.Since(start))
 	})
