@@ -20,16 +20,17 @@
 //
 // The event-status enable register (*ESE) is only a mask for a service request
 // that nobody takes over a serial line, and IEEE 488.2 makes every instrument
-// have it. A late answer carries an older number and is dropped. The result is
-// sent twice, so a character lost or changed on the way is seen: SCPI has no
-// check sum. And the function is asked after the result, so that a hand on the
-// front panel does not turn ohms into volts.
+// have it. A late answer carries an older number and is dropped. SCPI has no
+// check sum, so a meter's result is sent twice, and a number that is written
+// with more or fewer characters than the last one must come five times running
+// (the very first number three times). So lost and changed characters are seen,
+// unless the same is changed in both copies. And the function is asked after
+// the result, so that a hand on the front panel does not turn ohms into volts.
 //
 // An instrument that can't take joined commands is set to Plain. Then each
-// query goes alone, *IDN? brings the two back in step after a missed answer,
-// and a number that is written with more or fewer characters than the last one
-// must come three times running. That catches lost characters, not changed
-// ones, and not an answer that is sent twice: use parity on such a line.
+// query goes alone, the result comes once, and *IDN? brings the two back in
+// step after a missed answer. That does not see changed characters, nor an
+// answer that is sent twice: use parity on such a line.
 //
 // # Where FullScale and Digit come from
 //

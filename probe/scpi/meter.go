@@ -149,45 +149,42 @@ func (m *Meter) choose(ctx context.Context, index int) error {
 
 func (m *Meter) channel() probe.Channel { return m.channels[m.chosen] }
 
-// measure triggers one measurement and checks that it is what was asked for.
-func (m *Meter) measure(ctx context.Context) (n number, at time.Time, err error) {
-	if m.options.Plain {
-		if n, at, err = m.s.steadyNumber(ctx, &m.watch, "READ?", m.channel()); err == nil {
-			err = m.checkPlainFunction(ctx)
+// measure takes a number that is written as the last good one was.
+func (m *Meter) measure(ctx context.Context) (number, time.Time, error) {
+	return m.s.steadyNumber(ctx, &m.watch, "READ?", func() (number, time.Time, error) {
+		answer, at, err := m.trigger(ctx)
+		if err != nil {
+			return number{}, time.Time{}, err
 		}
+		n, err := m.s.value(ctx, answer, "READ?", m.channel())
 		return n, at, err
+	})
+}
+
+// trigger takes one measurement and checks that it is what was asked for.
+func (m *Meter) trigger(ctx context.Context) (answer string, at time.Time, err error) {
+	queries := []string{"READ?"}
+	if !m.options.Plain {
+		queries = append(queries, "FETC?")
 	}
-	queries := []string{"READ?", "FETC?"}
 	if !m.options.NoFunction {
 		queries = append(queries, "FUNC?")
 	}
 	answers, at, err := m.s.ask(ctx, queries...)
 	if err != nil {
-		return number{}, time.Time{}, m.s.asRefusal(ctx, err)
+		return "", time.Time{}, m.s.asRefusal(ctx, err)
 	}
-	if answers[0] != answers[1] {
-		return number{}, time.Time{}, m.s.refuse(ctx, probe.BadFrame,
+	if !m.options.Plain && answers[0] != answers[1] {
+		return "", time.Time{}, m.s.refuse(ctx, probe.BadFrame,
 			fmt.Sprintf("the same result came as %s and as %s", show(answers[0]), show(answers[1])),
 			"characters get lost or changed on the way: check the lead, the speed and the parity")
 	}
 	if !m.options.NoFunction {
-		if err := m.checkFunction(ctx, answers[2]); err != nil {
-			return number{}, time.Time{}, err
+		if err := m.checkFunction(ctx, answers[len(answers)-1]); err != nil {
+			return "", time.Time{}, err
 		}
 	}
-	n, err = m.s.value(ctx, answers[0], "READ?", m.channel())
-	return n, at, err
-}
-
-func (m *Meter) checkPlainFunction(ctx context.Context) error {
-	if m.options.NoFunction {
-		return nil
-	}
-	answers, _, err := m.s.ask(ctx, "FUNC?")
-	if err != nil {
-		return m.s.asRefusal(ctx, err)
-	}
-	return m.checkFunction(ctx, answers[0])
+	return answers[0], at, nil
 }
 
 // checkFunction refuses when the meter is on another function than was

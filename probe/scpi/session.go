@@ -304,7 +304,7 @@ func (s *session) askTagged(ctx context.Context, queries []string) ([]string, ti
 			s.count(func(c *Counters) { c.Answers++ })
 			return answers[:last], l.at, nil
 		}
-		if s.isOlder(answers[last]) {
+		if l.text == s.marker || s.isOlder(answers[last]) {
 			s.count(func(c *Counters) { c.Strays++ })
 			continue
 		}
@@ -354,9 +354,7 @@ func (s *session) askPlain(ctx context.Context, queries []string) (answers []str
 		if err := s.tell(ctx, q); err != nil {
 			return nil, time.Time{}, err
 		}
-		deadline := time.NewTimer(s.options.Timeout)
-		l, err := s.next(ctx, deadline.C, q)
-		deadline.Stop()
+		l, err := s.answer(ctx, q)
 		if err != nil {
 			s.doubt = true
 			return nil, time.Time{}, err
@@ -369,6 +367,20 @@ func (s *session) askPlain(ctx context.Context, queries []string) (answers []str
 		}
 	}
 	return answers, at, nil
+}
+
+// answer waits for the answer to a plain query. An identity that comes now
+// belongs to an earlier *IDN?.
+func (s *session) answer(ctx context.Context, query string) (line, error) {
+	deadline := time.NewTimer(s.options.Timeout)
+	defer deadline.Stop()
+	for {
+		l, err := s.next(ctx, deadline.C, query)
+		if err != nil || l.text != s.marker {
+			return l, err
+		}
+		s.count(func(c *Counters) { c.Strays++ })
+	}
 }
 
 // stepIn asks who is there and drops everything until the known answer:
@@ -518,7 +530,7 @@ func (s *session) errorQueue(ctx context.Context) (entries []entry, err error) {
 func (s *session) noErrors(ctx context.Context, doing string) error {
 	entries, err := s.errorQueue(ctx)
 	if err != nil {
-		return s.asPlainRefusal(err)
+		return s.asQueueRefusal(err)
 	}
 	if len(entries) == 0 {
 		return nil
@@ -526,13 +538,16 @@ func (s *session) noErrors(ctx context.Context, doing string) error {
 	return s.refusal(probe.InstrumentErr, doing+", it reports "+list(entries), "see its manual for these numbers")
 }
 
-// asPlainRefusal is asRefusal where the error queue itself is what failed.
-func (s *session) asPlainRefusal(err error) error {
+// asQueueRefusal is asRefusal where the error queue itself is what failed.
+func (s *session) asQueueRefusal(err error) error {
 	var bad badFrame
 	if errors.As(err, &bad) {
 		s.lost = true
-		return s.refusal(probe.BadFrame, bad.Error(), "set it to plain if it can't take joined commands, "+
-			"or to no error queue if it has none")
+		do := "set it to no error queue if it has none"
+		if !s.options.Plain {
+			do += ", or to plain if it can't take joined commands"
+		}
+		return s.refusal(probe.BadFrame, bad.Error(), do)
 	}
 	return err
 }
@@ -545,7 +560,7 @@ func (s *session) clearDoubt(ctx context.Context) error {
 	}
 	entries, err := s.errorQueue(ctx)
 	if err != nil {
-		return s.asPlainRefusal(err)
+		return s.asQueueRefusal(err)
 	}
 	s.doubt = false
 	entries = slices.DeleteFunc(entries, func(e entry) bool { return e.code <= -400 && e.code > -500 })

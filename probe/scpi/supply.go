@@ -7,6 +7,7 @@ import (
 	"math"
 	"slices"
 	"strconv"
+	"time"
 
 	"loomproof/probe"
 	"loomproof/probe/port"
@@ -110,7 +111,14 @@ func (p *Supply) Read(ctx context.Context, channel string) (probe.Reading, error
 	}
 	defer end()
 	c := p.channels[i]
-	n, at, err := p.s.steadyNumber(ctx, &p.watches[i], readBacks[i], c)
+	n, at, err := p.s.steadyNumber(ctx, &p.watches[i], readBacks[i], func() (number, time.Time, error) {
+		answers, at, err := p.s.ask(ctx, readBacks[i])
+		if err != nil {
+			return number{}, time.Time{}, p.s.asRefusal(ctx, err)
+		}
+		n, err := p.s.value(ctx, answers[0], readBacks[i], c)
+		return n, at, err
+	})
 	if err != nil {
 		return probe.Reading{}, err
 	}

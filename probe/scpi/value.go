@@ -9,11 +9,12 @@ import (
 	"loomproof/probe"
 )
 
-// trusted is how often running a number of a new shape must come, and tries
-// how many are taken to get there.
+// How often running a number of a new shape must come to be believed: more
+// often when it would take the place of a known one. Tries is how many are taken.
 const (
-	trusted = 3
-	tries   = 6
+	trustedFirst   = 3
+	trustedInstead = 5
+	tries          = 10
 )
 
 // Spans that no reading of a bench instrument leaves (common practice): a
@@ -50,18 +51,20 @@ func (s *session) value(ctx context.Context, text, query string, channel probe.C
 	return n, nil
 }
 
-// A watch looks at how numbers are written, where nothing else would show a
-// lost character.
+// A watch looks at how numbers are written: a lost character changes that.
 type watch struct {
 	known bool
 	shape shape
 }
 
 // settled takes numbers until one is written as the last good one was, or
-// three running are written alike.
+// enough running are written alike.
 func (w *watch) settled(take func() (number, time.Time, error)) (number, time.Time, bool, error) {
 	var last shape
-	running := 0
+	running, enough := 0, trustedFirst
+	if w.known {
+		enough = trustedInstead
+	}
 	for range tries {
 		n, at, err := take()
 		if err != nil {
@@ -73,7 +76,7 @@ func (w *watch) settled(take func() (number, time.Time, error)) (number, time.Ti
 			running = 1
 		}
 		last = n.shape
-		if w.known && n.shape == w.shape || running == trusted {
+		if w.known && n.shape == w.shape || running == enough {
 			w.known, w.shape = true, n.shape
 			return n, at, true, nil
 		}
@@ -82,19 +85,10 @@ func (w *watch) settled(take func() (number, time.Time, error)) (number, time.Ti
 }
 
 // steadyNumber is settled with its refusal.
-func (s *session) steadyNumber(ctx context.Context, w *watch, query string, channel probe.Channel) (number, time.Time, error) {
-	last := ""
-	n, at, ok, err := w.settled(func() (number, time.Time, error) {
-		answers, at, err := s.ask(ctx, query)
-		if err != nil {
-			return number{}, time.Time{}, s.asRefusal(ctx, err)
-		}
-		last = answers[0]
-		n, err := s.value(ctx, last, query, channel)
-		return n, at, err
-	})
+func (s *session) steadyNumber(ctx context.Context, w *watch, query string, take func() (number, time.Time, error)) (number, time.Time, error) {
+	n, at, ok, err := w.settled(take)
 	if err == nil && !ok {
-		err = s.refuse(ctx, probe.BadFrame, "answers to "+query+" keep changing their length, the last was "+show(last),
+		err = s.refuse(ctx, probe.BadFrame, "answers to "+query+" keep changing their length",
 			"characters may get lost: check the lead and the speed")
 	}
 	return n, at, err
