@@ -106,7 +106,9 @@ func (c *checker) decode(n *yaml.Node, into reflect.Value, what string, depth in
 		return
 	}
 	if n.Kind == yaml.AliasNode {
-		n = n.Alias
+		// Aliases within aliases can stand for more than memory holds.
+		c.errorf(at(n), "%s: *%s stands for something above; write it out here", what, n.Value)
+		return
 	}
 	switch {
 	case into.Kind() == reflect.Pointer:
@@ -268,10 +270,19 @@ func didYouMean(key string, known []field) string {
 	return ""
 }
 
+// maxNear is the longest name that a misspelling is looked up for.
+const maxNear = 60
+
 // nearest is the name that differs in the fewest letters, if that is few.
 func nearest(name string, from []string) string {
+	if len(name) > maxNear {
+		return ""
+	}
 	best, fewest := "", max(2, len(name)/3)+1
 	for _, f := range from {
+		if len(f) > maxNear {
+			continue
+		}
 		if d := distance(strings.ToLower(name), strings.ToLower(f)); d < fewest {
 			best, fewest = f, d
 		}
