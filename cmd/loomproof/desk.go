@@ -1,12 +1,11 @@
 package main
 
 import (
-	"loomproof/checks/design"
 	"loomproof/checks/desk"
 )
 
 type deskCommand struct {
-	Design string `arg:"" type:"existingfile" help:"The design file."`
+	Design string `arg:"" type:"path" help:"The design file."`
 	Wires  bool   `help:"Also find the lightest wire for every run that meets all rules, with what it saves."`
 	JSON   bool   `name:"json" help:"Print it as JSON."`
 }
@@ -20,7 +19,7 @@ Example: loomproof desk marsh-hen.yaml --wires
 }
 
 func (c deskCommand) Run(w *world) error {
-	d, err := design.Read(c.Design)
+	d, err := readDesign(c.Design)
 	if err != nil {
 		return err
 	}

@@ -1,12 +1,11 @@
 package main
 
 import (
-	"loomproof/checks/design"
 	"loomproof/dashboard/expected"
 )
 
 type expectCommand struct {
-	Design  string   `arg:"" type:"existingfile" help:"The design file."`
+	Design  string   `arg:"" type:"path" help:"The design file."`
 	State   string   `default:"all-on" help:"Which state: all-on, essential, master-only, off."`
 	Source  []string `default:"battery" help:"What feeds the aircraft: names of sources, with commas between."`
 	Working []string `placeholder:"CIRCUIT" help:"Circuits that do their intermittent work, as a radio that transmits."`
@@ -22,7 +21,7 @@ Example: loomproof expect marsh-hen.yaml --source battery,alternator --working r
 }
 
 func (c expectCommand) Run(w *world) error {
-	d, err := design.Read(c.Design)
+	d, err := readDesign(c.Design)
 	if err != nil {
 		return err
 	}

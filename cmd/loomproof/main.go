@@ -112,8 +112,23 @@ func wrongUsage(out io.Writer, parsed *kong.Context, err error) int {
 	if parsed != nil && parsed.Command() != "" {
 		name, _, _ = strings.Cut("loomproof "+parsed.Command(), " <")
 	}
-	fmt.Fprintf(out, "loomproof: %v\nTry: %s --help\n", err, name)
+	fmt.Fprintf(out, "loomproof: %v\n", err)
+	switch {
+	case parsed != nil && parsed.Selected() != nil:
+		fmt.Fprintf(out, "Type: loomproof %s\n", parsed.Selected().Summary())
+	case parsed != nil:
+		fmt.Fprintf(out, "Commands: %s\n", strings.Join(commandNames(parsed), ", "))
+	}
+	fmt.Fprintf(out, "Try: %s --help\n", name)
 	return exitUsage
+}
+
+func commandNames(c *kong.Context) []string {
+	var names []string
+	for _, n := range c.Model.Children {
+		names = append(names, n.Name)
+	}
+	return names
 }
 
 // version is what reports name the program by.
@@ -132,6 +147,14 @@ func version() string {
 }
 
 type versionCommand struct{}
+
+func (versionCommand) Help() string {
+	return `Reports name the program by it.
+
+Example: loomproof version
+
+` + exitCodes
+}
 
 func (versionCommand) Run(w *world) error {
 	_, err := fmt.Fprintln(w.out, version())

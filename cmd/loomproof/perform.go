@@ -2,8 +2,10 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"os/user"
 	"sync"
@@ -13,6 +15,7 @@ import (
 	"loomproof/checks/procedure"
 	"loomproof/dashboard/station"
 	"loomproof/dashboard/terminal"
+	"loomproof/scripts"
 )
 
 // instruments are the flags that say what is on the bench.
@@ -33,9 +36,20 @@ func (i instruments) station() station.Instruments {
 	}
 }
 
+// check tells what is wrong before anything is opened.
+func (i instruments) check(procedure string) error {
+	if _, ok := scripts.Procedure(procedure); !ok {
+		return fmt.Errorf("there is no procedure %q; there is first-power-on", procedure)
+	}
+	if i.Meter == "" && i.Supply == "" && i.Node == "" {
+		return errors.New("no instruments; name them with --meter PORT, --supply PORT, --node PORT")
+	}
+	return nil
+}
+
 type performCommand struct {
 	Procedure string `arg:"" help:"Which: first-power-on."`
-	Design    string `arg:"" type:"existingfile" help:"The design file."`
+	Design    string `arg:"" type:"path" help:"The design file."`
 	instruments
 	Logbook string `type:"path" default:"loomproof.db" help:"The logbook."`
 	Listen  string `placeholder:"ADDRESS" help:"Serve the dashboard, too: 127.0.0.1:8470."`
@@ -60,27 +74,41 @@ func (c performCommand) Run(w *world) error {
 	if c.JSON {
 		out = w.err
 	}
+	if err := c.check(c.Procedure); err != nil {
+		return usage{err}
+	}
 	s, done, err := open(w, c.Design, c.Logbook, c.Listen, c.instruments, out)
 	if err != nil {
 		return err
 	}
 	defer done()
-	running, stop := context.WithCancel(w.ctx)
+	running, stop := context.WithCancelCause(w.ctx)
+	defer stop(nil)
 	var crew sync.WaitGroup
 	t := terminal.Terminal{Desk: s.Desk, Out: out, In: w.in, By: by(c.By)}
-	crew.Go(func() { t.Run(running) })
-	rep, err := s.Perform(w.ctx, c.Procedure)
-	stop()
+	if c.Listen == "" {
+		t.Alone = func() { stop(errAlone) }
+	}
+	seen, shown := context.WithCancel(w.ctx)
+	crew.Go(func() { t.Run(seen) })
+	rep, err := s.Perform(running, c.Procedure)
+	shown()
 	crew.Wait()
+	if errors.Is(context.Cause(running), errAlone) {
+		return errAlone
+	}
 	if err != nil {
 		return err
 	}
 	return finish(w.out, rep, c.JSON, c.HTML)
 }
 
+// errAlone is why a procedure stops when nobody can answer it.
+var errAlone = errors.New("nobody can answer: standard input is closed, and there is no dashboard; run it in a terminal, or with --listen 127.0.0.1:8470. The worksheet can be resumed")
+
 // open makes the station that perform and serve work at.
 func open(w *world, file, book, listen string, i instruments, out io.Writer) (s *station.Station, done func(), err error) {
-	d, err := design.Read(file)
+	d, err := readDesign(file)
 	if err != nil {
 		return nil, nil, err
 	}
@@ -105,6 +133,15 @@ func open(w *world, file, book, listen string, i instruments, out io.Writer) (s 
 	}
 	fmt.Fprintf(out, "Dashboard: %s\n", url)
 	return s, done, nil
+}
+
+// readDesign reads a design file.
+func readDesign(path string) (*design.Design, error) {
+	d, err := design.Read(path)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, fmt.Errorf("design %s: there is no such file; check its name and folder", path)
+	}
+	return d, err
 }
 
 // by is who answers at the keyboard.

@@ -28,7 +28,7 @@ func (c reportCommand) Run(w *world) error {
 	if c.Worksheet != "" {
 		var err error
 		if id, err = strconv.ParseInt(c.Worksheet, 10, 64); err != nil || id < 1 {
-			return usage{fmt.Errorf("%q is no worksheet number", c.Worksheet)}
+			return usage{fmt.Errorf("%q is no worksheet number; type one like 3, or none for the latest", c.Worksheet)}
 		}
 	}
 	book, err := logbook.OpenExisting(c.Logbook)
@@ -42,7 +42,7 @@ func (c reportCommand) Run(w *world) error {
 			return err
 		}
 		if len(list) == 0 {
-			return errors.New("the logbook is empty: perform a procedure first")
+			return fmt.Errorf("logbook %s: it is empty; perform a procedure first, or name another with --logbook", c.Logbook)
 		}
 		id = list[0].ID
 	}

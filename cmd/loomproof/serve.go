@@ -3,7 +3,7 @@ package main
 import "fmt"
 
 type serveCommand struct {
-	Design    string `arg:"" type:"existingfile" help:"The design file."`
+	Design    string `arg:"" type:"path" help:"The design file."`
 	Procedure string `default:"first-power-on" help:"The procedure to stand by for."`
 	instruments
 	Logbook string `type:"path" default:"loomproof.db" help:"The logbook."`
@@ -20,6 +20,9 @@ Example: loomproof serve marsh-hen.yaml --meter /dev/ttyUSB0,9600-8N1 --supply /
 }
 
 func (c serveCommand) Run(w *world) error {
+	if err := c.check(c.Procedure); err != nil {
+		return usage{err}
+	}
 	s, done, err := open(w, c.Design, c.Logbook, c.Listen, c.instruments, w.out)
 	if err != nil {
 		return err

@@ -25,14 +25,14 @@ type Instruments struct {
 func (i Instruments) Open(ctx context.Context, d *design.Design) (b *procedure.Bench, closeAll func(), err error) {
 	b = &procedure.Bench{}
 	var opened []probe.Source
-	closeAll = func() {
+	shut := func() {
 		for _, s := range opened {
 			_ = s.Close()
 		}
 	}
 	defer func() {
 		if err != nil {
-			closeAll()
+			shut()
 		}
 	}()
 	if i.Meter != "" {
@@ -78,7 +78,7 @@ func (i Instruments) Open(ctx context.Context, d *design.Design) (b *procedure.B
 		b.Node, b.NodeVolts, b.NodeBus = n, "bus", d.Buses[0].Name
 		opened = append(opened, n)
 	}
-	return b, closeAll, nil
+	return b, shut, nil
 }
 
 // line opens PORT or PORT,MODE and reads the accuracy line that goes with it.

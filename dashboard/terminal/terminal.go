@@ -25,6 +25,10 @@ type Terminal struct {
 	Out  io.Writer
 	In   io.Reader // answers; nil to only show
 	By   string    // who answers here
+
+	// Alone, if it is set, is called when something is asked and the keyboard is
+	// gone: set it where nobody can answer elsewhere.
+	Alone func()
 }
 
 // Run shows the desk until the context ends.
@@ -33,7 +37,7 @@ func (t *Terminal) Run(ctx context.Context) {
 	if t.In != nil {
 		go readLines(ctx, t.In, lines)
 	}
-	shown, steps := 0, 0
+	shown, answered, steps, gone := 0, 0, 0, false
 	var now procedure.Now
 	for {
 		v, changed := t.Desk.View()
@@ -44,14 +48,20 @@ func (t *Terminal) Run(ctx context.Context) {
 			shown, now = v.Now.ID, v.Now
 			t.say(now)
 		}
+		if gone && t.Alone != nil && now.ID != answered && (len(now.Answers) > 0 || now.Number != "") {
+			t.Alone()
+			return
+		}
 		select {
 		case <-changed:
 		case line, ok := <-lines:
 			if !ok {
-				lines = nil // the keyboard is gone; the page may still answer
+				lines, gone = nil, true // the page may still answer
 				continue
 			}
-			t.answer(now, line)
+			if t.answer(now, line) {
+				answered = now.ID
+			}
 		case <-ctx.Done():
 			return
 		}
@@ -98,7 +108,8 @@ func (t *Terminal) say(n procedure.Now) {
 	}
 }
 
-func (t *Terminal) answer(n procedure.Now, line string) {
+// answer hands in what was typed; false means that it was no answer.
+func (t *Terminal) answer(n procedure.Now, line string) bool {
 	line = strings.TrimSpace(line)
 	a := procedure.Answer{ID: n.ID, By: t.By}
 	switch {
@@ -106,25 +117,27 @@ func (t *Terminal) answer(n procedure.Now, line string) {
 		value, err := strconv.ParseFloat(strings.Replace(line, ",", ".", 1), 64)
 		if err != nil {
 			fmt.Fprintf(t.Out, "  %q is no number; type it in %s: ", line, n.Number)
-			return
+			return false
 		}
 		a.Number = value
 	case len(n.Answers) == 0:
-		return // a reading takes itself
+		return false // a reading takes itself
 	default:
 		i := 1
 		if line != "" {
 			var err error
 			if i, err = strconv.Atoi(line); err != nil || i < 1 || i > len(n.Answers) {
 				fmt.Fprintf(t.Out, "  %q is none of 1 to %d: ", line, len(n.Answers))
-				return
+				return false
 			}
 		}
 		a.Choice = n.Answers[i-1]
 	}
 	if err := t.Desk.Answer(a); err != nil {
 		fmt.Fprintf(t.Out, "  %v\n", err)
+		return false
 	}
+	return true
 }
 
 func (t *Terminal) step(s procedure.Step) {
