@@ -1,0 +1,337 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"fmt"
+	"io"
+	"math/rand/v2"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"loomproof/checks/logbook"
+	"loomproof/checks/procedure"
+	"loomproof/dashboard/report"
+)
+
+// How often each worksheet is killed, and within which time after a start. A
+// worksheet takes some ten seconds by itself, so that kills fall on all of it.
+const (
+	killsEach = 9
+	killAfter = 2500 * time.Millisecond
+)
+
+// A program that is killed at any moment loses nothing that was on disk, asks
+// nothing twice that was answered, judges nothing twice, and ends with the
+// report that it would have ended with.
+func TestKilledAtAnyMoment(t *testing.T) {
+	lanes := make(chan struct{}, 2) // worksheets at a time
+	for i, fault := range []string{"high-resistance-joint", "short-to-airframe", "parasitic-load", "none"} {
+		t.Run(fault, func(t *testing.T) {
+			t.Parallel()
+			lanes <- struct{}{}
+			defer func() { <-lanes }()
+			seed := uint64(time.Now().UnixNano()) + uint64(i)
+			t.Logf("moments of the kills from seed %d", seed)
+			v := &victim{t: t, fault: fault, dir: t.TempDir(), r: rand.New(rand.NewPCG(seed, 0))}
+			for v.kills < killsEach {
+				if v.closed() {
+					v.before = nil // it was faster than the kills: on with another worksheet
+				}
+				v.kill()
+			}
+			killed := v.finish()
+			undisturbed := v.undisturbed()
+			want, got := sheetOf(t, undisturbed), sheetOf(t, killed)
+			// Whether the watch cuts before or after one more reading is a race
+			// that both may win.
+			watched := len(want.Cuts) > 0
+			assert.Equal(t, asked(undisturbed, watched), asked(killed, watched), "what was asked, in this order")
+			assertSameOutcome(t, want, got, watched)
+		})
+	}
+}
+
+// A victim is a demo's worksheet in a logbook of its own.
+type victim struct {
+	t      *testing.T
+	fault  string
+	dir    string
+	r      *rand.Rand
+	kills  int
+	before []logbook.Record // on disk at the kill before
+	copies int
+}
+
+func (v *victim) book() string { return filepath.Join(v.dir, "logbook.db") }
+
+func (v *victim) command(ctx context.Context, book string) (cmd *exec.Cmd, out, progress *bytes.Buffer) {
+	self, err := os.Executable()
+	require.NoError(v.t, err)
+	cmd = exec.CommandContext(ctx, self, "demo", "--hands-off", "--json", "--seed", "3", "--fault", v.fault, "--logbook", book)
+	cmd.Env = append(os.Environ(), asProgram+"=1")
+	out, progress = &bytes.Buffer{}, &bytes.Buffer{}
+	cmd.Stdout, cmd.Stderr = out, progress
+	return cmd, out, progress
+}
+
+// kill starts the program and kills it at a random moment.
+func (v *victim) kill() {
+	after := time.Duration(v.r.Int64N(int64(killAfter)))
+	cmd, _, progress := v.command(v.t.Context(), v.book())
+	require.NoError(v.t, cmd.Start())
+	moment := time.NewTimer(after)
+	ended := make(chan error, 1)
+	go func() { ended <- cmd.Wait() }()
+	select {
+	case <-moment.C:
+		require.NoError(v.t, cmd.Process.Kill())
+		<-ended
+		v.kills++
+	case <-ended: // it finished first
+		moment.Stop()
+	}
+	records := v.records()
+	v.t.Logf("kill %d after %v: %d records on disk", v.kills, after.Round(time.Millisecond), len(records))
+	require.NotContains(v.t, progress.String(), "loomproof: ", "it went on without complaint")
+	require.GreaterOrEqual(v.t, len(records), len(v.before))
+	for i, r := range v.before {
+		require.Equal(v.t, r, records[i], "record %d was on disk at the kill before", i+1)
+	}
+	// What was shown had been kept.
+	require.LessOrEqual(v.t, shownSteps(progress.String()), steps(records))
+	v.before = records
+}
+
+// shownSteps counts the verdicts in the program's progress.
+func shownSteps(progress string) int {
+	n := 0
+	for line := range strings.Lines(progress) {
+		for _, word := range []string{"pass ", "fail ", "undecided ", "not done "} {
+			if strings.HasPrefix(line, "  "+word) && strings.HasSuffix(line, "\n") {
+				n++
+			}
+		}
+	}
+	return n
+}
+
+func steps(records []logbook.Record) int {
+	n := 0
+	for _, r := range records {
+		if r.Kind == "step" {
+			n++
+		}
+	}
+	return n
+}
+
+// records reads a copy of the logbook as the kill left it, so that it is the
+// program itself, and not this test, that mends the store afterwards.
+func (v *victim) records() []logbook.Record {
+	v.copies++
+	dir := filepath.Join(v.dir, fmt.Sprint("copy", v.copies))
+	require.NoError(v.t, os.Mkdir(dir, 0o700))
+	defer os.RemoveAll(dir)
+	for _, end := range []string{"", "-wal"} {
+		copyFile(v.t, v.book()+end, filepath.Join(dir, "logbook.db"+end))
+	}
+	if _, err := os.Stat(filepath.Join(dir, "logbook.db")); err != nil {
+		return nil // killed before there was one
+	}
+	records := readNewest(v.t, filepath.Join(dir, "logbook.db"))
+	if len(records) > 0 {
+		v.reportedAs(filepath.Join(dir, "logbook.db"), records)
+	}
+	return records
+}
+
+// reportedAs: the report of what a kill left says that it is not finished, and
+// ends with the code for what is known so far.
+func (v *victim) reportedAs(book string, records []logbook.Record) {
+	var out, errOut bytes.Buffer
+	code := run([]string{"report", "--json", "--logbook", book}, nil, &out, &errOut)
+	var rep report.Report
+	require.NoError(v.t, json.Unmarshal(out.Bytes(), &rep), "%s", errOut.String())
+	require.Equal(v.t, records[len(records)-1].Kind == logbook.KindClose, rep.Finished)
+	switch {
+	case rep.Count.Fail > 0:
+		require.Equal(v.t, exitFail, code)
+	case rep.Count.Undecided > 0 || !rep.Finished:
+		require.Equal(v.t, exitIncomplete, code)
+	default:
+		require.Equal(v.t, 0, code)
+	}
+}
+
+func copyFile(t *testing.T, from, to string) {
+	t.Helper()
+	in, err := os.Open(from)
+	if os.IsNotExist(err) {
+		return
+	}
+	require.NoError(t, err)
+	defer in.Close()
+	out, err := os.Create(to)
+	require.NoError(t, err)
+	_, err = io.Copy(out, in)
+	require.NoError(t, err)
+	require.NoError(t, out.Close())
+}
+
+// readNewest reads the newest worksheet and follows its chain.
+func readNewest(t *testing.T, path string) []logbook.Record {
+	t.Helper()
+	book, err := logbook.Open(path)
+	require.NoError(t, err)
+	defer book.Close()
+	list, err := book.Worksheets(t.Context())
+	require.NoError(t, err)
+	if len(list) == 0 {
+		return nil
+	}
+	sheet, err := book.Worksheet(t.Context(), list[0].ID)
+	require.NoError(t, err)
+	require.NoError(t, sheet.Check())
+	return sheet.Records()
+}
+
+func (v *victim) closed() bool {
+	return len(v.before) > 0 && v.before[len(v.before)-1].Kind == logbook.KindClose
+}
+
+// finish lets the program end its worksheet.
+func (v *victim) finish() []logbook.Record {
+	if !v.closed() {
+		v.run(v.book())
+	}
+	records := v.records()
+	for i, r := range v.before {
+		require.Equal(v.t, r, records[i], "record %d was on disk at the last kill", i+1)
+	}
+	require.Equal(v.t, logbook.KindClose, records[len(records)-1].Kind)
+	return records
+}
+
+// undisturbed performs the same into a fresh logbook, without a kill.
+func (v *victim) undisturbed() []logbook.Record {
+	book := filepath.Join(v.dir, "undisturbed.db")
+	v.run(book)
+	return readNewest(v.t, book)
+}
+
+// run lets the program run to its end; its report and exit code must agree.
+func (v *victim) run(book string) {
+	cmd, out, progress := v.command(v.t.Context(), book)
+	err := cmd.Run()
+	var rep report.Report
+	require.NoError(v.t, json.Unmarshal(out.Bytes(), &rep), "%v\n%s", err, progress)
+	require.Equal(v.t, rep.Exit(), cmd.ProcessState.ExitCode(), "%s", progress)
+	require.True(v.t, rep.Finished)
+	require.True(v.t, rep.Chain.Intact)
+}
+
+// asked is what the procedure asked for, without what it got: holds, moves,
+// power, and readings unless they are left out.
+func asked(records []logbook.Record, noReadings bool) []string {
+	var out []string
+	for _, r := range records {
+		var e struct {
+			Call string
+			Args json.RawMessage
+		}
+		if r.Kind != "effect" {
+			continue
+		}
+		if err := r.Decode(&e); err != nil {
+			out = append(out, err.Error())
+		}
+		if reading := e.Call == "read" || e.Call == "measure"; !reading || !noReadings {
+			out = append(out, e.Call+string(e.Args))
+		}
+	}
+	return out
+}
+
+func sheetOf(t *testing.T, records []logbook.Record) *procedure.Sheet {
+	t.Helper()
+	s, err := procedure.Fold(records)
+	require.NoError(t, err)
+	return s
+}
+
+// assertSameOutcome compares all but the values: each run has its own noise.
+func assertSameOutcome(t *testing.T, want, got *procedure.Sheet, watched bool) {
+	t.Helper()
+	outcome := func(s *procedure.Sheet) (out []string) {
+		for _, x := range s.Steps {
+			line := fmt.Sprintf("%s: %s, %s in %s, captures %v", x.ID, x.Verdict, x.Quantity, x.Unit, x.Captures)
+			if watched {
+				line = x.ID + ": " + x.Verdict
+			}
+			raced := x.Circuit == "strobe" && x.What != procedure.WhatMarking && x.What != procedure.WhatCut
+			if !watched || !raced {
+				out = append(out, line)
+			}
+		}
+		for _, f := range s.Findings {
+			if !watched {
+				out = append(out, fmt.Sprintf("finding: %s %v %s", f.Circuit, f.Evidence, f.Try))
+			}
+		}
+		for _, c := range s.Cuts {
+			out = append(out, "cut: "+c.Circuit)
+		}
+		for _, c := range s.Cautions {
+			out = append(out, "caution: "+c)
+		}
+		for _, p := range s.People {
+			out = append(out, "by "+p)
+		}
+		for _, i := range s.Instruments {
+			out = append(out, "with "+i.Identity.Name)
+		}
+		return append(out, "verdict: "+string(s.Verdict))
+	}
+	assert.Equal(t, outcome(want), outcome(got))
+	seen := map[string]bool{}
+	for _, s := range got.Steps {
+		assert.False(t, seen[s.ID], "%s was judged twice", s.ID)
+		seen[s.ID] = true
+	}
+	// A reading is kept in one place only, and the verdict rests on that one.
+	for _, s := range got.Steps {
+		if s.Reading == nil || len(s.Captures) == 0 {
+			continue
+		}
+		value := got.Captures[s.Captures[0]].Value
+		if len(s.Captures) == 2 {
+			value -= got.Captures[s.Captures[1]].Value
+		}
+		assert.Equal(t, value, *s.Reading, s.ID)
+	}
+	for _, s := range want.Steps {
+		other := stepOf(got, s.ID)
+		if s.Design == nil || other == nil {
+			continue
+		}
+		assert.Equal(t, *s.Design, *other.Design, "%s: the design value is that of the same state", s.ID)
+	}
+}
+
+func stepOf(s *procedure.Sheet, id string) *procedure.Step {
+	for i := range s.Steps {
+		if s.Steps[i].ID == id {
+			return &s.Steps[i]
+		}
+	}
+	return nil
+}
