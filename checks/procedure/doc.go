@@ -21,8 +21,10 @@
 // on or anybody is shown a verdict. After a kill the script is run again from
 // its top: as long as the journal has records, an effect is answered from there
 // and nothing happens; a script asked twice with the same answers does the same.
-// Before the first effect that really happens again, a person confirms that the
-// aircraft stands as the worksheet left it.
+// Before the first effect that really happens again, the power is cut, which a
+// killed program leaves on, and a person confirms that the aircraft stands as the
+// worksheet left it. A cut that is in the journal without the effect that it
+// stopped stands for that effect: nothing is switched on again to find out.
 //
 // # Watch
 //
