@@ -166,7 +166,7 @@ func userName() string {
 func create(path string) (*os.File, error) {
 	f, err := os.Create(path)
 	if err != nil {
-		return nil, fmt.Errorf("the report cannot be written: %w", err)
+		return nil, fmt.Errorf("it cannot be written: %w", err)
 	}
 	return f, nil
 }
