@@ -16,11 +16,18 @@ type Model struct {
 	net     *network.Network
 	node    map[string]int // by terminal
 	parts   []*Part
+	named   map[partName]*Part
 	loads   []*loadPart
 	sources []*sourcePart
 	state   State
 	set     bool // state has been put into the network
 	last    *network.Solution
+}
+
+// partName is how parts are found.
+type partName struct {
+	kind PartKind
+	name string
 }
 
 // PartKind says what a resistance of the model is.
@@ -68,7 +75,7 @@ type sourcePart struct {
 
 // New makes the model of a design.
 func New(d *design.Design) *Model {
-	m := &Model{Design: d, net: network.New(1), node: map[string]int{"": 0}}
+	m := &Model{Design: d, net: network.New(1), node: map[string]int{"": 0}, named: map[partName]*Part{}}
 	for _, t := range d.Terminals() {
 		m.node[t.Name] = m.net.AddNode()
 	}
@@ -103,6 +110,9 @@ func (m *Model) add(p *Part) *Part {
 	p.value = p.Ohms.Usual
 	p.part = m.net.AddResistor(m.node[p.From], m.node[p.To], p.value)
 	m.parts = append(m.parts, p)
+	if name := (partName{p.Kind, p.Name}); m.named[name] == nil {
+		m.named[name] = p
+	}
 	return p
 }
 
@@ -209,14 +219,7 @@ func (m *Model) runSpread(r *design.Run) wire.Spread {
 func (m *Model) Parts() []*Part { return m.parts }
 
 // Part finds a part by kind and name; nil if there is none.
-func (m *Model) Part(kind PartKind, name string) *Part {
-	for _, p := range m.parts {
-		if p.Kind == kind && p.Name == name {
-			return p
-		}
-	}
-	return nil
-}
+func (m *Model) Part(kind PartKind, name string) *Part { return m.named[partName{kind, name}] }
 
 // Set puts the aircraft into a state.
 func (m *Model) Set(s State) {
@@ -225,17 +228,24 @@ func (m *Model) Set(s State) {
 	m.put()
 }
 
+// Close closes or opens the protector of one circuit and leaves the rest of the
+// state as it is. It is quicker than to set the whole state again.
+func (m *Model) Close(circuit string, closed bool) {
+	if !m.set {
+		m.Set(State{})
+	}
+	m.state.Closed[circuit] = closed
+	if p := m.Part(Protector, circuit); p != nil {
+		m.last = nil
+		m.putPart(p)
+	}
+}
+
 // put writes the present state and values into the network.
 func (m *Model) put() {
 	m.last = nil
 	for _, p := range m.parts {
-		ohms := p.value
-		open := p.Kind == Protector && !m.state.Closed[p.Circuit.Name] ||
-			p.Kind == Switch && !m.state.On[p.Circuit.Name]
-		if open {
-			ohms = math.Inf(1)
-		}
-		m.net.SetOhms(p.part, ohms)
+		m.putPart(p)
 	}
 	for _, l := range m.loads {
 		m.net.SetLoad(l.part, m.loadNow(l))
@@ -243,6 +253,15 @@ func (m *Model) put() {
 	for _, s := range m.sources {
 		m.net.SetSource(s.part, m.sourceNow(s))
 	}
+}
+
+// putPart writes one resistance: open where its protector or switch is.
+func (m *Model) putPart(p *Part) {
+	ohms := p.value
+	if p.Kind == Protector && !m.state.Closed[p.Circuit.Name] || p.Kind == Switch && !m.state.On[p.Circuit.Name] {
+		ohms = math.Inf(1)
+	}
+	m.net.SetOhms(p.part, ohms)
 }
 
 var loadKinds = map[design.LoadKind]network.Kind{

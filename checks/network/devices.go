@@ -27,12 +27,23 @@ func (s *Source) through(v float64) (amperes, slope float64) {
 	return amperes, slope
 }
 
-// opening takes a source at no load when nothing is known yet.
-func (s *Source) opening(v float64) (amperes, slope float64) {
-	if math.IsNaN(v) {
-		return -s.Volts / s.Ohms, 1 / s.Ohms // the tangent at its own voltage, told at 0 V
+func (s *Source) tangent(v float64) line {
+	amperes := (v - s.Volts) / s.Ohms
+	switch {
+	case s.Limit > 0 && amperes < -s.Limit:
+		return line{offLeak, -s.Limit - offLeak*(s.Volts-s.Limit*s.Ohms)}
+	case s.Isolated && amperes > 0:
+		return line{offLeak, -offLeak * s.Volts}
 	}
-	return s.through(v)
+	return line{1 / s.Ohms, -s.Volts / s.Ohms}
+}
+
+// opening takes a source at no load when nothing is known yet.
+func (s *Source) opening(v float64) line {
+	if math.IsNaN(v) {
+		return line{1 / s.Ohms, -s.Volts / s.Ohms}
+	}
+	return s.tangent(v)
 }
 
 // Limiting tells whether the source is at its current limit at a terminal
@@ -114,20 +125,26 @@ func (l *Load) curve(v float64) (amperes, slope float64) {
 	return l.Draw, 0
 }
 
+func (l *Load) tangent(v float64) line {
+	if l.Draw == 0 {
+		return line{}
+	}
+	amperes, slope := l.through(v)
+	if v < l.knee() {
+		return line{slope, 0}
+	}
+	return line{slope, amperes - slope*v}
+}
+
 // opening takes a load as the resistor that draws the same. A falling curve
 // (constant power) has no place to rest when its breaker has just been opened;
 // a resistor goes to 0 V at once, and the tangents go on from there.
-func (l *Load) opening(v float64) (amperes, slope float64) {
-	at := v
+func (l *Load) opening(v float64) line {
 	if math.IsNaN(v) || v <= 0 {
-		at = l.At
+		v = l.At
 	}
-	amperes, _ = l.through(at)
-	slope = amperes / at
-	if math.IsNaN(v) {
-		return 0, slope
-	}
-	return slope * v, slope
+	amperes, _ := l.through(v)
+	return line{amperes / v, 0}
 }
 
 // Starved tells whether the load has less voltage than it works with.

@@ -25,4 +25,10 @@
 // their tangent at the last voltage, and the whole repeated until no voltage
 // moves (Newton's method); a load that draws constant power has a negative
 // conductance there.
+//
+// What a step of the elimination has added to its neighbours is kept. A step
+// whose inputs have changed (a breaker opened, a tangent turned) is taken again,
+// and those after it that it reaches; the rest stands. A round of the search
+// thus works on the nodes of loads and sources and on the way from there to the
+// reference, and a solution after one change starts from the last one.
 package network

@@ -3,6 +3,7 @@ package network
 import (
 	"fmt"
 	"math"
+	"slices"
 )
 
 // A Network is a set of nodes and the parts between them. Node 0 is the
@@ -22,6 +23,7 @@ type part struct {
 	a, b int     // current is positive from a to b
 	g    float64 // conductance of a resistor, in siemens
 	dev  device  // what is not a resistor; nil for a resistor
+	now  line    // what stands for it in the equations
 	slot int     // its pair of nodes in the plan
 }
 
@@ -30,9 +32,18 @@ type device interface {
 	// through gives the current from a to b in amperes at a voltage from a to
 	// b, and the slope of that current, in siemens.
 	through(volts float64) (amperes, slope float64)
-	// opening gives the same for the first round of a search, where volts is
+	// tangent gives the line that touches the device's curve at a voltage.
+	tangent(volts float64) line
+	// opening gives the line for the first round of a search, where volts is
 	// only the last solution's, or NaN.
-	opening(volts float64) (amperes, slope float64)
+	opening(volts float64) line
+}
+
+// A line is what stands for a part while the node equations are solved: its
+// current is slope times voltage, plus at0.
+type line struct {
+	slope float64 // siemens
+	at0   float64 // amperes at 0 V; 0 for a resistor
 }
 
 // New makes a network of n nodes, numbered from 0, the reference.
@@ -84,6 +95,19 @@ func (n *Network) SetOhms(p Part, ohms float64) {
 		panic(fmt.Sprintf("network: part %d cannot have %v Ω", p, ohms))
 	}
 	n.parts[p].g = 1 / ohms
+	n.draw(&n.parts[p], line{n.parts[p].g, 0})
+}
+
+// draw puts another line in the place of a part; what depends on it will be
+// eliminated again.
+func (n *Network) draw(p *part, l line) {
+	if p.now == l {
+		return
+	}
+	p.now = l
+	if n.plan != nil {
+		n.plan.work.changed(p)
+	}
 }
 
 // SetSource gives a source other values.
@@ -105,7 +129,7 @@ func (n *Network) Source(p Part) Source { return *n.parts[p].dev.(*Source) }
 func (n *Network) Load(p Part) Load { return *n.parts[p].dev.(*Load) }
 
 // A Solution is the state of a network. It stays valid when the network
-// changes afterwards, except for Sensitivity.
+// changes afterwards, except for Influence.
 type Solution struct {
 	network *Network
 	volts   []float64
@@ -134,27 +158,40 @@ const (
 )
 
 // Solve finds the voltages. It fails with [*NoSolution] when no voltages
-// satisfy all parts, which a current forced into nothing can cause.
+// satisfy all parts, which a current forced into nothing can cause. After a
+// change it starts from the last solution, and takes up only what the change
+// reaches.
 func (n *Network) Solve() (*Solution, error) {
 	if n.plan == nil {
 		n.plan = newPlan(n)
 		n.last = nil
 	}
+	if s := n.again(); s != nil {
+		return s, nil
+	}
+	return n.anew()
+}
+
+// anew searches from lines that always have a solution.
+func (n *Network) anew() (*Solution, error) {
 	w := n.plan.work
 	volts := make([]float64, n.nodes)
 	copy(volts, n.last)
-	next := make([]float64, n.nodes)
+	next := slices.Clone(volts)
 	dead := make([]bool, n.nodes)
 	before := math.Inf(1)
 	for round := range maxRounds {
 		n.stamp(volts, round == 0 || round >= tangentRounds)
 		w.eliminate()
-		if err := w.substitute(next, dead); err != nil {
+		if err := w.substitute(n.plan.bent, next, dead); err != nil {
 			return nil, n.explain(err, volts)
 		}
 		moved, at := furthest(volts, next)
 		copy(volts, next)
 		if moved <= 1e-13*(1+math.Abs(next[at])) || moved <= 1e-10 && moved >= before {
+			if err := w.substitute(n.plan.every, volts, dead); err != nil {
+				return nil, n.explain(err, volts)
+			}
 			n.last = volts
 			return n.solution(volts, dead), nil
 		}
@@ -167,30 +204,104 @@ func (n *Network) Solve() (*Solution, error) {
 	return nil, n.explain(errUnsettled, volts)
 }
 
-// stamp writes the parts into the elimination's tables, each device as its
-// tangent at the present voltages.
+// Forget makes the next solution start from nothing, not from the last one.
+func (n *Network) Forget() { n.last = nil }
+
+// stamp draws each device's line at the present voltages.
 func (n *Network) stamp(volts []float64, opening bool) {
-	w := n.plan.work
-	w.clear()
-	for i := range n.parts {
+	for _, i := range n.plan.devices {
 		p := &n.parts[i]
-		if p.dev == nil {
-			w.conductance(p, p.g)
+		v := volts[p.a] - volts[p.b]
+		switch {
+		case !opening:
+			n.draw(p, p.dev.tangent(v))
+		case n.last == nil && v == 0:
+			n.draw(p, p.dev.opening(math.NaN()))
+		default:
+			n.draw(p, p.dev.opening(v))
+		}
+	}
+}
+
+// The search from the last solution: after how many rounds it is given up, how
+// far a line may stand from its device's current (in amperes, and as a part of
+// it), and how far a load's voltage may jump in one round (as a part of the
+// voltage that its draw is stated for) before its tangent is not trusted.
+const (
+	againRounds = 12
+	lineError   = 1e-13
+	trust       = 0.1
+)
+
+// again solves from the last solution with the tangents that stand there; nil
+// if there is none or if that leads nowhere, as where a supply has come to its
+// limit.
+func (n *Network) again() *Solution {
+	if n.last == nil {
+		return nil
+	}
+	w := n.plan.work
+	volts, next := slices.Clone(n.last), slices.Clone(n.last)
+	dead := make([]bool, n.nodes)
+	for round := range againRounds {
+		if !n.redraw(volts) && round > 0 {
+			if w.substitute(n.plan.every, volts, dead) != nil {
+				return nil
+			}
+			n.last = volts
+			return n.solution(volts, dead)
+		}
+		w.eliminate()
+		if w.substitute(n.plan.bent, next, dead) != nil {
+			return nil
+		}
+		if n.retreat(volts, next) {
+			w.eliminate()
+			if w.substitute(n.plan.bent, next, dead) != nil {
+				return nil
+			}
+		}
+		volts, next = next, volts
+	}
+	return nil
+}
+
+// redraw draws the tangents of those devices whose current their line does not
+// tell any more, and says whether there were any.
+func (n *Network) redraw(volts []float64) (any bool) {
+	for _, i := range n.plan.devices {
+		p := &n.parts[i]
+		v := volts[p.a] - volts[p.b]
+		if l, ok := p.dev.(*Load); ok {
+			amperes := l.Current(v)
+			if math.Abs(amperes-p.now.slope*v-p.now.at0) <= lineError*(1+amperes) {
+				continue
+			}
+		}
+		was := p.now
+		n.draw(p, p.dev.tangent(v))
+		any = any || p.now != was
+	}
+	return any
+}
+
+// retreat takes loads whose voltage has jumped as the resistors that draw the
+// same as before the jump: the tangent of a load that draws constant power has
+// no place to rest when its breaker has just been opened.
+func (n *Network) retreat(volts, next []float64) (any bool) {
+	for _, i := range n.plan.devices {
+		p := &n.parts[i]
+		l, ok := p.dev.(*Load)
+		if !ok || p.now.at0 == 0 {
 			continue
 		}
 		v := volts[p.a] - volts[p.b]
-		var amperes, slope float64
-		switch {
-		case !opening:
-			amperes, slope = p.dev.through(v)
-		case n.last == nil && v == 0:
-			amperes, slope = p.dev.opening(math.NaN())
-		default:
-			amperes, slope = p.dev.opening(v)
+		if math.Abs(next[p.a]-next[p.b]-v) > trust*l.At {
+			n.draw(p, l.opening(v))
+			any = true
 		}
-		w.conductance(p, slope)
-		w.current(p, amperes-slope*v)
 	}
+	return any
 }
 
 func (n *Network) solution(volts []float64, dead []bool) *Solution {
@@ -225,19 +336,17 @@ func furthest(a, b []float64) (moved float64, at int) {
 func (s *Solution) Influence(plus, minus int) []float64 {
 	n, w := s.network, s.network.plan.work
 	n.stamp(s.volts, false)
-	clear(w.inflow)
+	w.eliminate()
+	in := make([]float64, n.nodes)
 	if !s.dead[plus] {
-		w.inflow[plus]++
+		in[plus]++
 	}
 	if !s.dead[minus] {
-		w.inflow[minus]--
+		in[minus]--
 	}
-	w.inflow[0] = 0
-	w.eliminate()
+	in[0] = 0
 	out := make([]float64, n.nodes)
-	if w.substitute(out, make([]bool, n.nodes)) != nil {
-		clear(out)
-	}
+	w.respond(in, out)
 	return out
 }
 
