@@ -47,6 +47,7 @@ type Options struct {
 	In       io.Reader // answers from the keyboard; nil for none
 	By       string    // who answers at the keyboard
 	Opened   func(url string)
+	Pace     time.Duration // of the emulated hands at each move; 0 chooses
 }
 
 // Faults lists what can be planted: name and what it is.
@@ -128,7 +129,7 @@ func Run(ctx context.Context, o Options) (*report.Report, error) {
 			o.Opened(url)
 		}
 	}
-	crew.Go(func() { m.Hands(running, s.Desk, mockup.Pace{Move: handTime(o.HandsOff), Answer: o.HandsOff}) })
+	crew.Go(func() { m.Hands(running, s.Desk, mockup.Pace{Move: o.pace(), Answer: o.HandsOff}) })
 	t := terminal.Terminal{Desk: s.Desk, Out: o.Out, In: o.In, By: o.By}
 	seen, shown := context.WithCancel(running)
 	defer shown()
@@ -141,10 +142,13 @@ func Run(ctx context.Context, o Options) (*report.Report, error) {
 	return rep, err
 }
 
-// handTime is how long emulated hands take: as fast as the instruments see it
-// when nobody watches, else at a pace that can be followed.
-func handTime(handsOff bool) time.Duration {
-	if handsOff {
+// pace is how long emulated hands take: as fast as the instruments see it when
+// nobody watches, else at a pace that can be followed.
+func (o Options) pace() time.Duration {
+	switch {
+	case o.Pace > 0:
+		return o.Pace
+	case o.HandsOff:
 		return 18 * time.Millisecond
 	}
 	return 600 * time.Millisecond

@@ -1,5 +1,5 @@
-// Package metrics gives a worksheet to Prometheus: readings by point, verdicts
-// by circuit, what was refused.
+// Package metrics gives a worksheet to Prometheus: the readings of its steps,
+// its verdicts by circuit, its findings.
 //
 //	http.Handle("/metrics", metrics.Handler(desk, version))
 //
@@ -24,8 +24,14 @@ import (
 // Handler serves the metrics of a desk.
 func Handler(desk *procedure.Desk, version string) http.Handler {
 	r := prometheus.NewRegistry()
-	r.MustRegister(&collector{desk: desk, version: version}, collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	r.MustRegister(Collector(desk, version), collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	return promhttp.HandlerFor(r, promhttp.HandlerOpts{EnableOpenMetrics: true})
+}
+
+// Collector gives the metrics of a desk alone, without those of the program
+// that serves them.
+func Collector(desk *procedure.Desk, version string) prometheus.Collector {
+	return &collector{desk: desk, version: version}
 }
 
 type collector struct {

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"html/template"
 	"io"
+	"strings"
 	"time"
 
 	"loomproof/dashboard/band"
@@ -33,7 +34,9 @@ var tmpl = template.Must(template.New("report").Funcs(template.FuncMap{
 		}
 		return fmt.Sprintf("%.1f %%", *p*100)
 	},
-	"date": func(t time.Time) string { return t.UTC().Format("2 January 2006, 15:04 UTC") },
+	// What a step says under its circuit's name.
+	"within": func(circuit, title string) string { return strings.TrimPrefix(title, circuit+": ") },
+	"date":   func(t time.Time) string { return t.UTC().Format("2 January 2006, 15:04 UTC") },
 }).Parse(page))
 
 // circuitPage is one circuit's table.

@@ -19,6 +19,7 @@ import (
 	"loomproof/checks/logbook"
 	"loomproof/checks/procedure"
 	"loomproof/checks/verdict"
+	"loomproof/probe"
 )
 
 // Format is the version of the JSON form. Fields may be added; what is there
@@ -185,7 +186,11 @@ func instruments(s *procedure.Sheet) []Instrument {
 			i.Calibration = id.Calibrated.Format(time.DateOnly)
 		}
 		for _, c := range x.Channels {
-			i.Accuracy = append(i.Accuracy, c.Name+" "+c.Accuracy.String())
+			accuracy := "not stated"
+			if c.Accuracy != (probe.Accuracy{}) {
+				accuracy = c.Accuracy.String()
+			}
+			i.Accuracy = append(i.Accuracy, c.Name+" "+accuracy)
 		}
 		out = append(out, i)
 	}

@@ -13,18 +13,20 @@ import (
 
 // frame is what the page is sent at each change: all but the steps it has.
 type frame struct {
-	Now      procedure.Now       `json:"now"`
-	Live     *procedure.Live     `json:"live"`
-	Reading  string              `json:"reading"` // the live value as people write it
-	Picture  string              `json:"picture"` // the band, as SVG
-	Verdict  string              `json:"verdict"`
-	Stamp    string              `json:"stamp"`
-	Done     int                 `json:"done"`
-	Circuits int                 `json:"circuits"`
-	Findings []procedure.Finding `json:"findings"`
-	Sheet    int64               `json:"worksheet"`
-	From     int                 `json:"from"` // where Steps go on
-	Steps    []stepRow           `json:"steps"`
+	Aircraft  string              `json:"aircraft"`
+	Procedure string              `json:"procedure"`
+	Now       procedure.Now       `json:"now"`
+	Live      *procedure.Live     `json:"live"`
+	Reading   string              `json:"reading"` // the live value as people write it
+	Picture   string              `json:"picture"` // the band, as SVG
+	Verdict   string              `json:"verdict"`
+	Stamp     string              `json:"stamp"`
+	Done      int                 `json:"done"`
+	Circuits  int                 `json:"circuits"`
+	Findings  []procedure.Finding `json:"findings"`
+	Sheet     int64               `json:"worksheet"`
+	From      int                 `json:"from"` // where Steps go on
+	Steps     []stepRow           `json:"steps"`
 }
 
 type stepRow struct {
@@ -38,11 +40,13 @@ type stepRow struct {
 	Note    string `json:"note"`
 }
 
-// How often a page is sent changes at most, and how often it is sent a sign of
-// life when there are none.
+// How often a page is sent changes at most, how often it is sent a sign of life
+// when there are none (the page gives a line up that is silent for three of
+// them), and how soon it looks for a lost line.
 const (
 	atMost    = 50 * time.Millisecond
-	heartbeat = 10 * time.Second
+	heartbeat = 5 * time.Second
+	lookAgain = time.Second
 )
 
 // events sends the page what changes, for as long as it listens. A slow page
@@ -56,15 +60,18 @@ func (s *Server) events(w http.ResponseWriter, r *http.Request) {
 	w.Header().Set("Content-Type", "text/event-stream")
 	w.Header().Set("Cache-Control", "no-store")
 	w.WriteHeader(http.StatusOK)
+	if _, err := fmt.Fprintf(w, "retry: %d\n\n", lookAgain.Milliseconds()); err != nil {
+		return
+	}
 	beat := time.NewTicker(heartbeat)
 	defer beat.Stop()
 	pause := time.NewTimer(0)
 	defer pause.Stop()
-	sent := 0
+	sent, sheet := 0, int64(0)
 	for {
 		v, changed := s.Desk.View()
-		if sent > len(v.Steps) {
-			sent = 0 // another worksheet
+		if v.Worksheet != sheet || sent > len(v.Steps) {
+			sent, sheet = 0, v.Worksheet
 		}
 		body, err := json.Marshal(makeFrame(v, sent))
 		if err != nil {
@@ -86,7 +93,7 @@ func (s *Server) events(w http.ResponseWriter, r *http.Request) {
 			case <-changed:
 				waiting = false
 			case <-beat.C:
-				if _, err := fmt.Fprint(w, ": still here\n\n"); err != nil {
+				if _, err := fmt.Fprint(w, "event: here\ndata:\n\n"); err != nil {
 					return
 				}
 				flush.Flush()
@@ -99,6 +106,7 @@ func (s *Server) events(w http.ResponseWriter, r *http.Request) {
 
 func makeFrame(v procedure.View, from int) frame {
 	f := frame{
+		Aircraft: v.Aircraft, Procedure: v.Procedure,
 		Now: v.Now, Live: v.Live, Verdict: v.Verdict, Stamp: string(band.Stamp(v.Verdict)), Done: v.Done, Circuits: v.Circuits,
 		Findings: v.Findings, Sheet: v.Worksheet, From: from, Steps: []stepRow{},
 	}

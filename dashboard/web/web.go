@@ -173,6 +173,10 @@ func (s *Server) answer(w http.ResponseWriter, r *http.Request) {
 		http.Error(w, "That is no answer: "+err.Error(), http.StatusBadRequest)
 		return
 	}
+	if _, err := d.Token(); !errors.Is(err, io.EOF) {
+		http.Error(w, "That is more than one answer. Send one answer at a time.", http.StatusBadRequest)
+		return
+	}
 	a.By = strings.TrimSpace(a.By)
 	if a.By == "" {
 		http.Error(w, "Say who answers: fill in your name.", http.StatusBadRequest)

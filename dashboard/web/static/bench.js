@@ -7,6 +7,7 @@ const keep = (key, value) => { try { localStorage.setItem(key, value); } catch {
 
 let now = null; // what is asked for
 let spoken = 0; // the last thing said aloud
+let sent = 0; // the question whose answer is on its way
 
 // --- Settings of this screen -------------------------------------------------
 
@@ -21,6 +22,7 @@ toggle("night", (on) => document.documentElement.classList.toggle("night", on));
 toggle("voice", (on) => { if (!on && window.speechSynthesis) speechSynthesis.cancel(); });
 at("by").value = kept("by") || "";
 at("by").addEventListener("input", () => keep("by", at("by").value));
+at("by").addEventListener("keydown", (e) => { if (e.key === "Enter") at("by").blur(); });
 
 function speak(n) {
   if (at("voice").getAttribute("aria-pressed") !== "true" || !window.speechSynthesis || n.id === spoken || !n.say) return;
@@ -48,7 +50,7 @@ function picture(svg) {
 }
 
 function show(f) {
-  const asked = !now || now.id !== f.now.id;
+  const asked = !now || now.id !== f.now.id || now.say !== f.now.say;
   now = f.now;
   if (asked) {
     if (now.kind !== "wait") {
@@ -56,6 +58,7 @@ function show(f) {
       at("detail").textContent = now.detail || "";
     }
     at("now").classList.toggle("warn", Boolean(now.warn));
+    at("live").hidden = (now.answers || []).length > 0 && !now.step; // the buttons come up to the question
     buttons(now);
     speak(now);
   }
@@ -65,8 +68,11 @@ function show(f) {
   const s = now.step;
   at("wanted").textContent = s && s.design_value !== null ? "design value " + volts(s.design_value) + ", sound from " + volts(s.low) + " to " + volts(s.high) : "";
   at("verdict").replaceChildren(picture(f.stamp));
+  at("aircraft").textContent = f.aircraft;
+  at("procedure").textContent = f.procedure;
   at("done").textContent = f.circuits ? `circuit ${f.done} of ${f.circuits}` : "";
   at("report").href = "/report/" + f.worksheet;
+  at("report").hidden = !f.worksheet;
   findings(f.findings || []);
   steps(f.from, f.steps);
 }
@@ -89,6 +95,7 @@ function buttons(n) {
     parts.push(b);
   });
   form.replaceChildren(...parts);
+  form.dataset.asked = n.id;
   at("refused").textContent = "";
 }
 
@@ -124,13 +131,18 @@ async function answer(choice, number) {
     at("by").focus();
     return;
   }
-  const body = JSON.stringify({ id: now.id, choice: choice || "", number: number || 0, by });
+  const id = now.id;
+  if (sent === id) return; // a second tap, or a foot switch that bounces
+  sent = id;
+  const body = JSON.stringify({ id, choice: choice || "", number: number || 0, by });
   try {
     const r = await fetch("/answer", { method: "POST", headers: { "Content-Type": "application/json" }, body });
-    at("refused").textContent = r.ok ? "" : await r.text();
+    if (r.ok) return;
+    at("refused").textContent = await r.text();
   } catch {
     at("refused").textContent = "The program did not hear it. Try again when the line is back.";
   }
+  sent = 0;
 }
 
 at("answers").addEventListener("submit", (e) => {
@@ -140,10 +152,15 @@ at("answers").addEventListener("submit", (e) => {
 });
 
 // A foot switch is a key: space, enter or page down give the first answer, a
-// digit the answer at that place.
+// digit the answer at that place. A key held down answers once: what comes next
+// is another question. While the worksheet runs these keys do not scroll: a foot
+// that is early must not carry the instruction out of sight.
 document.addEventListener("keydown", (e) => {
-  if (e.target.closest("input, button, a") || e.ctrlKey || e.altKey || e.metaKey || !now || !(now.answers || []).length) return;
-  const place = [" ", "Enter", "PageDown"].includes(e.key) ? 1 : Number(e.key);
+  if (e.target.closest("input, button, a") || e.ctrlKey || e.altKey || e.metaKey || !now) return;
+  const first = [" ", "Enter", "PageDown"].includes(e.key);
+  if (first && now.kind !== "ended") e.preventDefault();
+  if (e.repeat || !(now.answers || []).length) return;
+  const place = first ? 1 : Number(e.key);
   if (place >= 1 && place <= now.answers.length) {
     e.preventDefault();
     answer(now.answers[place - 1]);
@@ -152,6 +169,23 @@ document.addEventListener("keydown", (e) => {
 
 // --- The line to the program -------------------------------------------------
 
-const line = new EventSource("/events");
-line.onmessage = (e) => { at("lost").hidden = true; show(JSON.parse(e.data)); };
-line.onerror = () => { at("lost").hidden = false; };
+// The browser looks for a line that broke by itself, but not for one that was
+// refused, and it does not see one that has only gone silent.
+const silence = 15000; // milliseconds: three signs of life missed
+let line = null;
+let watch = 0;
+
+function listen() {
+  if (line) line.close();
+  line = new EventSource("/events");
+  line.onmessage = (e) => { heard(); show(JSON.parse(e.data)); };
+  line.addEventListener("here", heard);
+  line.onerror = () => { lost(); if (line.readyState === EventSource.CLOSED) again(2000); };
+  again(silence);
+}
+
+function heard() { at("lost").hidden = true; again(silence); }
+function lost() { at("lost").hidden = false; }
+function again(after) { clearTimeout(watch); watch = setTimeout(() => { lost(); listen(); }, after); }
+
+listen();

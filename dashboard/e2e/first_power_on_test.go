@@ -1,0 +1,288 @@
+package e2e
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"io"
+	"net/http"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/chromedp/cdproto/input"
+	"github.com/chromedp/chromedp"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"loomproof/checks/procedure"
+	"loomproof/dashboard/demo"
+	"loomproof/dashboard/report"
+)
+
+const builder = "Tove Lind"
+
+// A bench is the demo at work, and the page of the person who performs it.
+type bench struct {
+	*page
+	program string // the address that it printed
+	line    *line
+	asked   int // the hold point that was answered last
+	answers int
+}
+
+// TestFirstPowerOn performs the demo's worksheet as a person does, in a
+// browser, and then looks at what it left.
+func TestFirstPowerOn(t *testing.T) {
+	b := startDemo(t)
+	b.question(0)
+	b.nobodyAnswers()
+	b.do(chromedp.SendKeys(chromedp.ID("by"), builder+"\r"))
+	b.aKeyHeldDownAnswersOnce()
+	value[chromedp.Void](b.page, countLive)
+
+	b.performUntil(`document.querySelectorAll("#steps li").length >= 6`)
+	b.fitsAndIsQuiet("the list has begun")
+	checkMetrics(t, b.program)
+	b.lineLostAndFound()
+
+	b.performUntil(`[...document.querySelectorAll("#steps li .v-fail")].length > 0`)
+	b.showsTheFail()
+	b.fitsAndIsQuiet("a fail is in the list")
+	b.takePicture("bench.png")
+
+	b.performUntil(`now.kind === "ended"`)
+	live := value[[]string](b.page, `[...live]`)
+	assert.Greater(t, len(live), 20, "the live reading is shown, with its unit")
+	for _, reading := range live {
+		assert.Regexp(t, `^-?[0-9.]+ [mµ]?[VA]$`, reading)
+	}
+	assert.Equal(t, "fail", value[string](b.page, `document.getElementById("verdict").innerText.trim()`))
+	b.until(`!document.getElementById("found").hidden`)
+	found := value[string](b.page, `document.getElementById("findings").innerText`)
+	assert.Contains(t, strings.ToLower(found), "transponder")
+	assert.NotContains(t, strings.ToLower(found), "radio")
+	b.fitsAndIsQuiet("the worksheet is finished")
+	checkMetrics(t, b.program)
+
+	rep := b.report()
+	assert.Equal(t, []string{builder}, rep.People, "every answer bears the name")
+	assert.Len(t, rep.Steps, value[int](b.page, `document.querySelectorAll("#steps li").length`), "the page shows every step")
+	t.Logf("%d steps, %d answers", len(rep.Steps), b.answers)
+	b.printsWell(rep)
+	b.open(b.line.url + "report/1")
+	b.fitsAndIsQuiet("the report")
+	b.laptop()
+	b.takePicture("report.png")
+}
+
+func startDemo(t *testing.T) *bench {
+	t.Helper()
+	ctx, stop := context.WithCancel(t.Context())
+	opened := make(chan string, 1)
+	ended := make(chan error, 1)
+	go func() {
+		_, err := demo.Run(ctx, demo.Options{
+			Fault: "high-resistance-joint", Listen: "127.0.0.1:0", Seed: 1, Version: "v1.0.0", Out: io.Discard,
+			Opened: func(url string) { opened <- url }, Pace: 18 * time.Millisecond, // as fast as the instruments see
+		})
+		ended <- err
+	}()
+	var address string
+	select {
+	case address = <-opened:
+		t.Cleanup(func() { stop(); <-ended })
+	case err := <-ended:
+		stop()
+		require.NoError(t, err, "the demo ended early")
+	}
+	l := newLine(t, address)
+	return &bench{page: openPage(t, l.url), program: address, line: l}
+}
+
+// nobodyAnswers: an answer without a name is not sent, and says why.
+func (b *bench) nobodyAnswers() {
+	b.t.Helper()
+	asked := value[string](b.page, `document.getElementById("answers").dataset.asked`)
+	b.do(chromedp.Click(chromedp.CSS("#answers button.first")))
+	b.until(`document.getElementById("refused").textContent.includes("name")`)
+	assert.Equal(b.t, "by", value[string](b.page, `document.activeElement.id`), "and the page shows where to put it")
+	assert.Equal(b.t, asked, value[string](b.page, `document.getElementById("answers").dataset.asked`))
+}
+
+// aKeyHeldDownAnswersOnce: a foot switch that stays down must not run through
+// the hold points.
+func (b *bench) aKeyHeldDownAnswersOnce() {
+	b.t.Helper()
+	asked := value[int](b.page, `Number(document.getElementById("answers").dataset.asked)`)
+	b.key(input.DispatchKeyEventTypeRawKeyDown, pageDown, false)
+	next := b.question(asked)
+	for range 5 {
+		b.key(input.DispatchKeyEventTypeRawKeyDown, pageDown, true)
+	}
+	b.key(input.DispatchKeyEventTypeKeyUp, pageDown, false)
+	// Had a repeat counted, its answer would be at the program before this one.
+	assert.Equal(b.t, http.StatusNoContent, b.post(procedure.Answer{ID: next, Choice: value[string](b.page, `document.querySelector("#answers button").textContent`), By: builder}))
+	b.question(next)
+	b.asked = next
+}
+
+// question waits until something is asked that came after another question, and
+// gives its number.
+func (b *bench) question(after int) int {
+	b.t.Helper()
+	b.until(questionAfter(after))
+	return value[int](b.page, `Number(document.getElementById("answers").dataset.asked)`)
+}
+
+func questionAfter(n int) string {
+	return `(document.getElementById("answers").children.length > 0 && Number(document.getElementById("answers").dataset.asked) > ` + text(n) + `)`
+}
+
+// countLive keeps every live reading that is ever shown.
+const countLive = `window.live = new Set(), new MutationObserver(() => {
+	const shown = document.getElementById("reading").textContent;
+	if (shown) live.add(shown);
+}).observe(document.getElementById("reading"), { childList: true, characterData: true, subtree: true })`
+
+// performUntil answers hold points, by the button and by keys in turn, until a
+// script expression is true.
+func (b *bench) performUntil(done string) {
+	b.t.Helper()
+	for {
+		b.until(`(` + done + `) || ` + questionAfter(b.asked))
+		if value[bool](b.page, `Boolean(`+done+`)`) {
+			return
+		}
+		b.answer()
+	}
+}
+
+// answer answers what is asked now.
+func (b *bench) answer() {
+	b.t.Helper()
+	b.asked = b.question(b.asked)
+	b.answers++
+	switch b.answers % 3 {
+	case 0:
+		b.press(space)
+	case 1:
+		b.do(chromedp.Click(chromedp.CSS("#answers button.first")))
+	case 2:
+		b.press(one)
+	}
+}
+
+// The keys that answer, by the names that browsers give them.
+var (
+	space    = input.DispatchKeyEventParams{Key: " ", Code: "Space", WindowsVirtualKeyCode: 32}
+	one      = input.DispatchKeyEventParams{Key: "1", Code: "Digit1", WindowsVirtualKeyCode: 49}
+	pageDown = input.DispatchKeyEventParams{Key: "PageDown", Code: "PageDown", WindowsVirtualKeyCode: 34}
+)
+
+// press presses a key and lets it go. It sends no character with it: a browser
+// sends none for a key that the page took.
+func (b *bench) press(k input.DispatchKeyEventParams) {
+	b.t.Helper()
+	b.key(input.DispatchKeyEventTypeRawKeyDown, k, false)
+	b.key(input.DispatchKeyEventTypeKeyUp, k, false)
+}
+
+func (b *bench) key(kind input.DispatchKeyEventType, k input.DispatchKeyEventParams, repeat bool) {
+	b.t.Helper()
+	k.Type, k.AutoRepeat = kind, new(repeat)
+	_, err := chromedp.Call(b.ctx, input.DispatchKeyEvent, k)
+	require.NoError(b.t, err)
+}
+
+// post sends an answer as another page of this machine does.
+func (b *bench) post(a procedure.Answer) int {
+	b.t.Helper()
+	body, err := json.Marshal(a)
+	require.NoError(b.t, err)
+	r, err := http.Post(b.program+"answer", "application/json", bytes.NewReader(body))
+	require.NoError(b.t, err)
+	defer r.Body.Close()
+	return r.StatusCode
+}
+
+// lineLostAndFound: the page says that the line is lost, and follows again by
+// itself; what happened meanwhile is there.
+func (b *bench) lineLostAndFound() {
+	b.t.Helper()
+	asked := b.question(b.asked)
+	shown := value[[]string](b.page, stepsShown)
+	choice := value[string](b.page, `document.querySelector("#answers button").textContent`)
+	b.line.set(true)
+	b.until(`!document.getElementById("lost").hidden`)
+	b.do(chromedp.Click(chromedp.CSS("#answers button.first")))
+	b.until(`document.getElementById("refused").textContent.includes("did not hear")`)
+
+	// Somebody else goes on meanwhile, until the worksheet has more steps.
+	require.Equal(b.t, http.StatusNoContent, b.post(procedure.Answer{ID: asked, Choice: choice, By: builder}))
+	require.Eventually(b.t, func() bool { return len(b.report().Steps) > len(shown) }, patience, 20*time.Millisecond)
+	b.line.set(false)
+	b.until(`document.getElementById("lost").hidden && document.querySelectorAll("#steps li").length > ` + text(len(shown)))
+	now := value[[]string](b.page, stepsShown)
+	var want []string
+	for _, s := range b.report().Steps {
+		want = append([]string{s.ID}, want...)
+	}
+	require.GreaterOrEqual(b.t, len(want), len(now))
+	assert.Equal(b.t, want[len(want)-len(now):], now, "every step once, the latest first")
+	assert.Equal(b.t, shown, now[len(now)-len(shown):])
+	complaints, _ := b.heard()
+	for _, c := range complaints {
+		assert.Contains(b.t, c, "net::ERR", "only the browser's own word that the line was lost")
+	}
+	b.asked = asked
+}
+
+const stepsShown = `[...document.querySelectorAll("#steps li")].map((e) => e.dataset.step)`
+
+// showsTheFail: word and shape, not colour alone.
+func (b *bench) showsTheFail() {
+	b.t.Helper()
+	row := `document.querySelector("#steps li:has(.stamp.v-fail)")`
+	assert.Contains(b.t, strings.ToLower(value[string](b.page, row+`.innerText`)), "transponder")
+	assert.Equal(b.t, "fail", value[string](b.page, row+`.querySelector(".stamp").innerText.trim()`))
+	assert.Equal(b.t, 1, value[int](b.page, row+`.querySelectorAll(".stamp rect").length`), "a square")
+	assert.Equal(b.t, 1, value[int](b.page, row+`.querySelectorAll(".stamp path").length`), "with a cross")
+	assert.Equal(b.t, 1, value[int](b.page, `document.querySelector("#steps li .stamp.v-pass").querySelectorAll("circle").length`), "a pass is a disc")
+	assert.Equal(b.t, 1, value[int](b.page, row+`.querySelectorAll(".band rect").length`), "and the mark on the band is the square, too")
+}
+
+// fitsAndIsQuiet: on phone and laptop nothing sticks out, by day and by night,
+// and the browser has nothing to complain of.
+func (b *bench) fitsAndIsQuiet(when string) {
+	b.t.Helper()
+	for _, size := range []struct {
+		name string
+		set  func()
+	}{{"phone", b.phone}, {"laptop", b.laptop}} {
+		size.set()
+		assert.Empty(b.t, value[[]string](b.page, outOfSight), "%s, %s", when, size.name)
+		look(b.t, when+" "+size.name, b.picture())
+		if value[bool](b.page, `Boolean(document.getElementById("night"))`) {
+			b.do(chromedp.Click(chromedp.ID("night")))
+			look(b.t, when+" "+size.name+" night", b.picture())
+			b.do(chromedp.Click(chromedp.ID("night")))
+			value[bool](b.page, `(document.activeElement.blur(), true)`)
+		}
+	}
+	complaints, elsewhere := b.heard()
+	assert.Empty(b.t, complaints, when)
+	assert.Empty(b.t, elsewhere, "nothing is loaded from another host")
+}
+
+// report is the worksheet as a machine reads it.
+func (b *bench) report() report.Report {
+	b.t.Helper()
+	r, err := http.Get(b.program + "report/1.json")
+	require.NoError(b.t, err)
+	defer r.Body.Close()
+	require.Equal(b.t, http.StatusOK, r.StatusCode)
+	var rep report.Report
+	require.NoError(b.t, json.NewDecoder(r.Body).Decode(&rep))
+	return rep
+}
