@@ -1,6 +1,8 @@
 package desk
 
 import (
+	"slices"
+
 	"loomproof/checks/design"
 	"loomproof/checks/wire"
 )
@@ -63,8 +65,36 @@ func Check(d *design.Design) *Report {
 	for _, w := range s.all() {
 		s.report.Drops = append(s.report.Drops, s.dropOf(w))
 	}
+	s.report.Basis = s.basis()
 	s.report.sort()
 	return s.report
+}
+
+// basis is where the figures of the drops come from.
+func (s *study) basis() []wire.Citation {
+	out := []wire.Citation{}
+	add := func(c wire.Citation) {
+		if c.Text != "" && !slices.Contains(out, c) {
+			out = append(out, c)
+		}
+	}
+	for _, l := range s.links {
+		if l.run != nil {
+			add(l.gauge.ResistanceSource())
+		}
+	}
+	_, rise := wire.Gauge{}.Rise(0, wire.Rated150)
+	rise.Text += "; more than really comes"
+	add(rise)
+	for _, l := range s.links {
+		if l.run == nil && len(l.ways) > 0 {
+			c := l.part.Source
+			c.Text = string(l.part.Kind) + ": " + c.Text
+			add(c)
+		}
+	}
+	add(wire.Citation{Text: "joints: sound crimps", Status: wire.CommonPractice})
+	return out
 }
 
 // subject is what a finding is about.

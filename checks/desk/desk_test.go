@@ -78,6 +78,7 @@ func TestEachRuleIsBroken(t *testing.T) {
 		{"protector-load", Note, "landing-light", 0, 6, hen, []string{"breaker: {rating: 10 A, label: \"LANDING LIGHT\"}", "breaker: {rating: 7.5 A, label: \"LANDING LIGHT\"}"}},
 		{"inrush-trip", Warning, "landing-light", 1, 0, hen, []string{"inrush: 60 A}", "inrush: 60 A, inrush-for: 1 s}"}},
 		{"inrush-trip", Error, "landing-light", 10, 0, hen, []string{"inrush: 60 A}", "inrush: 60 A, inrush-for: 10 s}"}},
+		{"inrush-trip", Warning, "avionics-master", 30, 3, hen, []string{"breaker: {rating: 20 A, label: \"AVIONICS\"}", "breaker: {rating: 7.5 A, label: \"AVIONICS\"}"}},
 		{"inrush-trip", Warning, "radio", 30, 3, hen, []string{"breaker: {rating: 10 A, label: \"RADIO\"}", "breaker: {rating: 4 A, label: \"RADIO\"}"}},
 		{"wire-current", Warning, "engine-earth", 60, 57, hen, []string{"{from: alternator-, to: G2, gauge: 6 AWG", "{from: alternator-, to: G2, gauge: 8 AWG"}},
 		{"wire-current", Error, "engine-earth", 60, 14, hen, []string{"{from: alternator-, to: G2, gauge: 6 AWG", "{from: alternator-, to: G2, gauge: 14 AWG"}},
@@ -448,6 +449,23 @@ func TestJSONReadsBack(t *testing.T) {
 	text, err := json.Marshal(Wires(example(t, "marsh-hen")))
 	require.NoError(t, err)
 	assert.Contains(t, string(text), `"present":"4 AWG"`)
+}
+
+// A design with any one line left out is either refused or checked.
+func TestAnyLineMissing(t *testing.T) {
+	text, _ := scripts.Design("marsh-hen")
+	lines := strings.SplitAfter(string(text), "\n")
+	checked := 0
+	for i := range lines {
+		d, err := design.Parse("marsh-hen.yaml", []byte(strings.Join(slices.Delete(slices.Clone(lines), i, i+1), "")))
+		if err != nil {
+			continue
+		}
+		checked++
+		Check(d)
+		Wires(d)
+	}
+	assert.Greater(t, checked, 50)
 }
 
 // Whatever can be read as a design can be checked.

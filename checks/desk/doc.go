@@ -17,7 +17,8 @@
 // its load and back to the airframe; its drop is the sum of resistance times
 // current over every part of the way, where parts that several circuits share
 // carry the current of all. Wire counts with its largest printed resistance at
-// the temperature that its current makes, joints, contacts, switches and
+// the temperature that its current makes (by the root of the current: the formula is
+// from memory, and says more than physics does, see [wire.Gauge.Rise]), joints, contacts, switches and
 // protectors with what is usual. The loads' currents follow their voltages, and
 // the whole is repeated until it stands. Where two runs lie in parallel, the
 // check counts on the first alone.

@@ -160,31 +160,51 @@ type overload struct {
 	seconds float64
 }
 
+// inrushTrip takes each load's inrush and short work in turn, on top of what
+// flows otherwise, through its own protector and those of the feeders before it.
 func (s *study) inrushTrip() {
+	steady := map[*design.Circuit]float64{}
+	for _, w := range s.loads {
+		if w.continuous() {
+			steady[w.circuit] = w.amperes
+		}
+	}
 	for _, w := range s.loads {
 		k := w.circuit
-		if k.Protector() == nil {
-			continue
+		own := s.protectorsBefore(k)
+		through := func(what string, amperes, seconds float64) {
+			for _, l := range own {
+				s.overloaded(overload{l.part.Circuit, what + " of " + k.Called(), l.amperes() - steady[k] + amperes, seconds})
+			}
 		}
-		if l := k.Load; w.rule == "drop-continuous" && l.Inrush != nil {
-			s.overloaded(overload{k, "the inrush", l.Inrush.At(s.nominal), float64(l.InrushFor)})
+		if l := k.Load; l.Inrush != nil && (w.continuous() || l.Duty == design.Intermittent) {
+			through("the inrush", l.Inrush.At(s.nominal), float64(l.InrushFor))
 		}
 		if !w.continuous() {
-			s.overloaded(overload{k, "the short work", s.protectorOf(k).amperes() - s.ownContinuous(k) + w.amperes, w.seconds})
-			if l := k.Load; l.Duty == design.Intermittent && l.Inrush != nil {
-				s.overloaded(overload{k, "the inrush", l.Inrush.At(s.nominal), float64(l.InrushFor)})
-			}
+			through("the short work", w.amperes, w.seconds)
 		}
 	}
 }
 
-func (s *study) ownContinuous(k *design.Circuit) float64 {
-	for _, w := range s.loads {
-		if w.circuit == k && w.continuous() {
-			return w.amperes
+// protectorsBefore lists the protectors between the battery and a load, none
+// that guards a generator's lead.
+func (s *study) protectorsBefore(k *design.Circuit) (out []*link) {
+	for _, src := range s.d.Sources {
+		links := s.linksTo(src.Name, k.Name+".load+")
+		if src.Kind != design.Battery || links == nil {
+			continue
 		}
+		for _, l := range links {
+			if l.part.Kind == airframe.Protector {
+				out = append(out, l)
+			}
+		}
+		return out
 	}
-	return 0
+	if k.Protector() != nil {
+		return []*link{s.protectorOf(k)}
+	}
+	return nil
 }
 
 // overloaded holds an overload against the published trip points. Below 200 % a
@@ -198,7 +218,7 @@ func (s *study) overloaded(o overload) {
 	}
 	say := func(severity Severity, limit float64, cite wire.Citation, what string) {
 		s.find("inrush-trip", severity, ofCircuit(o.circuit), numbers{o.seconds, limit, "s"}, cite,
-			fmt.Sprintf("%s: %s is %.0f %% of its protector for %s: %s", o.circuit.Called(), o.what, 100*ratio, duration(o.seconds), what))
+			fmt.Sprintf("%s: with %s its protector of %v carries %.0f %% for %s: %s", o.circuit.Called(), o.what, o.circuit.Protector().Rating, 100*ratio, duration(o.seconds), what))
 	}
 	if o.circuit.Breaker == nil {
 		say(Note, 0, wire.Practice, "no trip times of fuses are known here; look at the maker's curve")

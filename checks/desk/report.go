@@ -50,13 +50,14 @@ type Finding struct {
 
 // A Report is the desk check of one design.
 type Report struct {
-	Aircraft string    `json:"aircraft"`
-	Revision string    `json:"design_revision"`
-	Findings []Finding `json:"findings"`        // by line, then column
-	Drops    []Drop    `json:"drops"`           // what every way loses
-	Balance  []Balance `json:"balance"`         // loads against each generating source
-	Wires    []Choice  `json:"wires,omitempty"` // only when added
-	Loom     *Loom     `json:"loom,omitempty"`  // likewise
+	Aircraft string          `json:"aircraft"`
+	Revision string          `json:"design_revision"`
+	Findings []Finding       `json:"findings"`        // by line, then column
+	Drops    []Drop          `json:"drops"`           // what every way loses
+	Balance  []Balance       `json:"balance"`         // loads against each generating source
+	Basis    []wire.Citation `json:"basis"`           // what the drops are worked out by
+	Wires    []Choice        `json:"wires,omitempty"` // only when added
+	Loom     *Loom           `json:"loom,omitempty"`  // likewise
 }
 
 // A Loom is the mass of all wire.
@@ -148,6 +149,10 @@ func (r *Report) Text(w io.Writer) error {
 		b.WriteString("\n" + f.String() + "\n")
 	}
 	fmt.Fprintf(&b, "\n%s, %s, %s.\n", count(r.Count(Error), "error"), count(r.Count(Warning), "warning"), count(r.Count(Note), "note"))
+	b.WriteString("\nDrops are worked out by:\n")
+	for _, c := range r.Basis {
+		fmt.Fprintf(&b, "    %s\n", c)
+	}
 	if r.Wires != nil {
 		b.WriteString("\n")
 		wiresText(&b, r.Wires)
