@@ -49,7 +49,9 @@ func TestFirstPowerOn(t *testing.T) {
 	b.performUntil(`[...document.querySelectorAll("#steps li .v-fail")].length > 0`)
 	b.showsTheFail()
 	b.fitsAndIsQuiet("a fail is in the list")
+	value[chromedp.Void](b.page, failInSight)
 	b.takePicture("bench.png")
+	value[chromedp.Void](b.page, `scrollTo(0, 0)`)
 
 	b.performUntil(`now.kind === "ended"`)
 	live := value[[]string](b.page, `[...live]`)
@@ -239,6 +241,8 @@ func (b *bench) lineLostAndFound() {
 }
 
 const stepsShown = `[...document.querySelectorAll("#steps li")].map((e) => e.dataset.step)`
+
+const failInSight = `document.querySelector("#steps li:has(.stamp.v-fail)").scrollIntoView({ block: "end", behavior: "instant" })`
 
 // showsTheFail: word and shape, not colour alone.
 func (b *bench) showsTheFail() {

@@ -186,7 +186,7 @@ func instruments(s *procedure.Sheet) []Instrument {
 			i.Calibration = id.Calibrated.Format(time.DateOnly)
 		}
 		for _, c := range x.Channels {
-			accuracy := "not stated"
+			accuracy := "accuracy not stated"
 			if c.Accuracy != (probe.Accuracy{}) {
 				accuracy = c.Accuracy.String()
 			}
