@@ -44,7 +44,8 @@ func (m *Mockup) do(ctx context.Context, desk *procedure.Desk, now procedure.Now
 		}
 		m.Place(now.Red, now.Black)
 	case now.Kind == procedure.DoAct:
-		if !rest(ctx, pace.Move) {
+		// When a person answers, the hand must have moved before the answer.
+		if pace.Answer && !rest(ctx, pace.Move) {
 			return false
 		}
 		m.Move(now.Action, now.Circuit)
