@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"html/template"
 	"io"
+
+	"loomproof/checks/units"
 )
 
 //go:embed schedule.html
@@ -15,7 +17,8 @@ var page string
 var style string
 
 var tmpl = template.Must(template.New("schedule").Funcs(template.FuncMap{
-	"metres": func(m any) string { return fmt.Sprintf("%.2f m", m) },
+	"metres": func(m units.Metres) string { return fmt.Sprintf("%.2f m", float64(m)) },
+	"grams":  func(m units.Kilograms) string { return fmt.Sprintf("%.1f g", float64(m)*1000) },
 }).Parse(page))
 
 // HTML writes the schedule, the pin-out sheets and the labels as one page
