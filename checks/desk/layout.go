@@ -90,9 +90,24 @@ func (s *study) noProtector() {
 	}
 }
 
-// guardedBy lists what hangs on a circuit's protector and on no other after it:
-// the runs, and the circuits whose loads it feeds.
+// guarded is what hangs on a protector and on no other after it.
+type guarded struct {
+	runs  []*link
+	loads []*design.Circuit
+}
+
+// guardedBy lists the runs that hang on a circuit's protector, and the circuits
+// whose loads it feeds. Several rules ask for it.
 func (s *study) guardedBy(k *design.Circuit) (runs []*link, loads []*design.Circuit) {
+	g, ok := s.guarded[k]
+	if !ok {
+		g.runs, g.loads = s.findGuarded(k)
+		s.guarded[k] = g
+	}
+	return g.runs, g.loads
+}
+
+func (s *study) findGuarded(k *design.Circuit) (runs []*link, loads []*design.Circuit) {
 	start := k.Name + ".breaker"
 	seen := map[string]bool{start: true}
 	for queue := []string{start}; len(queue) > 0; queue = queue[1:] {

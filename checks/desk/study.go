@@ -24,6 +24,7 @@ type study struct {
 	feeders []*way                       // from sources to buses
 	reach   map[string]map[string]string // by source: a terminal, and the one before it on the way from the source's plus
 	bundles map[string][]*link
+	guarded map[*design.Circuit]guarded // see guardedBy
 }
 
 // A link is one resistance between two terminals.
@@ -79,7 +80,7 @@ func newStudy(d *design.Design) *study {
 	s := &study{
 		d: d, model: airframe.New(d), nominal: float64(d.Aircraft.Nominal),
 		report:  &Report{Aircraft: d.Aircraft.Name, Revision: d.Revision, Findings: []Finding{}},
-		between: map[[2]string]*link{}, bundles: map[string][]*link{}, reach: map[string]map[string]string{},
+		between: map[[2]string]*link{}, bundles: map[string][]*link{}, guarded: map[*design.Circuit]guarded{}, reach: map[string]map[string]string{},
 	}
 	s.addLinks()
 	for _, src := range d.Sources {
