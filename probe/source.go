@@ -27,8 +27,9 @@ type Source interface {
 
 // A Cutter can take power away.
 type Cutter interface {
-	// Cut takes power away at once. It returns when the instrument has
-	// confirmed it, or with the error that leaves it in doubt.
+	// Cut takes power away at once, even while another goroutine uses the
+	// instrument. It returns when the instrument has confirmed it, or with the
+	// error that leaves it in doubt.
 	Cut(ctx context.Context) error
 }
 

@@ -224,9 +224,12 @@ func (m *Model) knobs(r reading, s *network.Solution) []knob {
 		}
 		a, b := m.net.Ends(p.part)
 		below, above := sourceTolerance(p.source)
+		// A higher voltage acts as a current forced into plus. Of the source's own
+		// current it is one part itself; the terminals' rise takes some back, and
+		// with constant-power loads more than all.
 		effect := influence[a] - influence[b]
 		if r.has(p.part) {
-			effect = 1 // more voltage, more current
+			effect -= r.sign
 		}
 		out = append(out, knob{effect, -below, p.offset, above, func(v float64) { p.offset = v }})
 	}

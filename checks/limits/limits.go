@@ -166,6 +166,10 @@ func (l *Limits) heldToProtector(e Expected, circuit string) Expected {
 // the circuit's own current, less what the others give up because the bus
 // falls a little. It must not exceed the protector's rating.
 func (l *Limits) StepCurrent(before, after airframe.State, source, circuit string) (Expected, error) {
+	k := l.design.Circuit(circuit)
+	if k == nil {
+		return Expected{}, fmt.Errorf("limits: there is no circuit %q", circuit)
+	}
 	e, err := l.expect(after, airframe.Into(circuit))
 	if err != nil {
 		return e, err
@@ -183,7 +187,10 @@ func (l *Limits) StepCurrent(before, after airframe.State, source, circuit strin
 	e.Design += shift
 	e.Limit.Low.At += shift
 	e.Limit.High.At += shift
-	return l.heldToProtector(e, circuit), nil
+	if p := k.Protector(); p != nil {
+		e.Limit = e.Limit.Tighten(verdict.Limit{High: verdict.AtMost(float64(p.Rating)+shift, wire.BreakerRule)})
+	}
+	return e, nil
 }
 
 // standing is the current in amperes that may flow beyond what the design

@@ -25,6 +25,9 @@ func Catalogue() []Planted {
 		{"swapped-circuits", airframe.Fault{Kind: airframe.SwappedCircuits, At: "gps", Other: "attitude"}, []string{"gps", "attitude"}},
 		{"short-to-airframe", airframe.Fault{Kind: airframe.ShortToAirframe, At: "strobe.load+", Size: 0.02}, []string{"strobe"}},
 		{"open-circuit", airframe.Fault{Kind: airframe.OpenCircuit, At: "radio/2"}, []string{"radio"}},
+		{"short-of-main-bus", airframe.Fault{Kind: airframe.ShortToAirframe, At: "main", Size: 0.02}, []string{"master"}},
+		{"short-of-avionics-bus", airframe.Fault{Kind: airframe.ShortToAirframe, At: "avionics", Size: 0.02}, []string{"avionics-master"}},
+		{"short-before-master", airframe.Fault{Kind: airframe.ShortToAirframe, At: "battery+", Size: 0.02}, []string{"master"}},
 		{"parasitic-load", airframe.Fault{Kind: airframe.ParasiticLoad, At: "main", Size: 0.4}, []string{"master"}},
 	}
 }

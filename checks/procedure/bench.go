@@ -62,11 +62,27 @@ func (b *Bench) cutters() []probe.Source {
 	return out
 }
 
-// A watcher looks at the supply and the node while power is on, and cuts when
-// a limit is passed.
+// Cut takes the power away by every instrument that can, and tells which have
+// confirmed it and which have not, and why. It has its own time: the cut must
+// not die with what it stops. It does not wait for who is using an instrument.
+func (b *Bench) Cut() (done, failed []string) {
+	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
+	defer cancel()
+	for _, s := range b.cutters() {
+		name := s.Identity().Name
+		if err := s.(probe.Cutter).Cut(ctx); err != nil {
+			failed = append(failed, fmt.Sprintf("%s: %v", name, err))
+		} else {
+			done = append(done, name)
+		}
+	}
+	return done, failed
+}
+
+// A watcher looks at the supply while power is on, and cuts when a limit is
+// passed.
 type watcher struct {
 	bench *Bench
-	every time.Duration
 
 	supply chan struct{} // holds one token: one goroutine uses the supply at a time
 
@@ -76,19 +92,25 @@ type watcher struct {
 	floor   float64 // volts at the supply
 	circuit string  // switched on last
 	cut     *Cut
-	tripped chan struct{} // closed when cut is set
-	over    int           // readings over the ceiling in a row
+	tripped chan struct{}          // closed when the cut has been made
+	bad     map[probe.Quantity]int // readings beyond the limit in a row
+	blind   int                    // looks in a row that the supply did not answer
+
+	cutting sync.WaitGroup
 }
 
 // watchEvery is how often the supply is asked, and inRow how many readings in
-// a row must be over: one alone may be the inrush of a lamp or a spike.
+// a row must be beyond a limit: one alone may be the inrush of a lamp or a
+// spike. A supply that does not answer blindLooks times in a row cannot be
+// watched any more.
 const (
 	watchEvery = 40 * time.Millisecond
 	inRow      = 2
+	blindLooks = 3
 )
 
 func newWatcher(b *Bench) *watcher {
-	w := &watcher{bench: b, every: watchEvery, tripped: make(chan struct{}), supply: make(chan struct{}, 1)}
+	w := &watcher{bench: b, tripped: make(chan struct{}), supply: make(chan struct{}, 1), bad: map[probe.Quantity]int{}}
 	w.supply <- struct{}{}
 	return w
 }
@@ -97,7 +119,8 @@ func newWatcher(b *Bench) *watcher {
 func (w *watcher) arm(ceiling, floor float64, circuit string) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	w.armed, w.ceiling, w.floor, w.circuit, w.over = true, ceiling, floor, circuit, 0
+	w.armed, w.ceiling, w.floor, w.circuit, w.blind = true, ceiling, floor, circuit, 0
+	clear(w.bad)
 }
 
 // disarm is for when the power is off.
@@ -129,7 +152,7 @@ func (w *watcher) run(ctx context.Context) {
 	if w.bench.Supply == nil {
 		return
 	}
-	tick := time.NewTicker(w.every)
+	tick := time.NewTicker(watchEvery)
 	defer tick.Stop()
 	for {
 		select {
@@ -149,14 +172,42 @@ func (w *watcher) look(ctx context.Context) {
 	if !armed {
 		return
 	}
-	amperes, err := w.readSupply(ctx, "current")
-	if err == nil {
-		w.judge(amperes)
+	for _, channel := range []string{"current", "voltage"} {
+		r, err := w.readSupply(ctx, channel)
+		switch {
+		case ctx.Err() != nil:
+			return
+		case err != nil:
+			w.unseen(err)
+			return
+		}
+		w.judge(r)
 	}
-	volts, err := w.readSupply(ctx, "voltage")
-	if err == nil {
-		w.judge(volts)
+}
+
+// unseen counts looks that brought nothing. A port that has gone is enough by
+// itself: power that nobody sees is cut.
+func (w *watcher) unseen(err error) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if w.blind++; !w.armed || w.cut != nil || w.blind < blindLooks && !errors.Is(err, probe.ErrGone) {
+		return
 	}
+	w.trip(Cut{Why: "the supply does not answer", Source: w.bench.Supply.Identity().Name, Unit: "A", Limit: w.ceiling, Circuit: w.circuit})
+}
+
+// trip starts the cut; w.mu is held.
+func (w *watcher) trip(c Cut) {
+	w.cut = &c
+	w.armed = false
+	tripped := w.tripped
+	w.cutting.Go(func() {
+		done, failed := w.bench.Cut()
+		w.mu.Lock()
+		c.Done, c.Failed = done, failed
+		w.mu.Unlock()
+		close(tripped)
+	})
 }
 
 func (w *watcher) readSupply(ctx context.Context, channel string) (r probe.Reading, err error) {
@@ -189,41 +240,12 @@ func (w *watcher) judge(r probe.Reading) {
 	case r.Quantity == probe.Voltage && r.Value < w.floor:
 		c.Why, c.Limit = "bus collapsed", w.floor
 	default:
-		if r.Quantity == probe.Current {
-			w.over = 0
-		}
+		w.bad[r.Quantity], w.blind = 0, 0
 		return
 	}
-	if w.over++; w.over < inRow {
-		return
+	if w.bad[r.Quantity]++; w.bad[r.Quantity] >= inRow {
+		w.trip(c)
 	}
-	w.cut = &c
-	w.armed = false
-	go w.cutAll(&c, w.tripped)
-}
-
-// cutAll takes the power away and then tells the script. It has its own time:
-// the cut must not die with what it stops.
-func (w *watcher) cutAll(c *Cut, tripped chan struct{}) {
-	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
-	defer cancel()
-	for _, s := range w.bench.cutters() {
-		cut := func() error { return s.(probe.Cutter).Cut(ctx) }
-		var err error
-		if s == probe.Source(w.bench.Supply) {
-			err = w.withSupply(ctx, cut)
-		} else {
-			err = cut()
-		}
-		w.mu.Lock()
-		if err != nil {
-			c.Failed = append(c.Failed, fmt.Sprintf("%s: %v", s.Identity().Name, err))
-		} else {
-			c.Done = append(c.Done, s.Identity().Name)
-		}
-		w.mu.Unlock()
-	}
-	close(tripped)
 }
 
 // errTripped is why an effect stopped short.
@@ -249,11 +271,15 @@ func uncertaintyOf(c Captured) float64 {
 	return math.Hypot(c.Last.Uncertainty(), scatter(c))
 }
 
+// scatter is what the readings of the mean leave open among themselves: their
+// noise, the drift that was allowed while they were taken, and the step of the
+// last place (both rectangular).
 func scatter(c Captured) float64 {
-	if c.Count < 2 {
-		return 0
+	noise := 0.0
+	if c.Count >= 2 {
+		noise = c.Deviation / math.Sqrt(float64(c.Count))
 	}
-	return c.Deviation / math.Sqrt(float64(c.Count))
+	return math.Sqrt(sq(noise) + (sq(c.Drift)+sq(c.Last.Digit))/12)
 }
 
 // uncertaintyOfDifference is that of a - b, both read by one source. On one
@@ -261,7 +287,7 @@ func scatter(c Captured) float64 {
 // (JCGM 100:2008, 5.2.2: fully correlated inputs cancel); digits and range are
 // taken as independent.
 func uncertaintyOfDifference(a, b Captured) float64 {
-	if a.Last.Source != b.Last.Source || a.Last.FullScale != b.Last.FullScale {
+	if a.Last.Source != b.Last.Source || a.Last.FullScale != b.Last.FullScale || a.Last.FullScale == 0 {
 		return math.Hypot(uncertaintyOf(a), uncertaintyOf(b))
 	}
 	gain := a.Last.Accuracy.OfReading * math.Abs(a.Value-b.Value) / math.Sqrt(3)

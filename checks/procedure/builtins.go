@@ -2,6 +2,7 @@ package procedure
 
 import (
 	"fmt"
+	"reflect"
 
 	"go.starlark.net/starlark"
 	"go.starlark.net/starlarkstruct"
@@ -181,9 +182,12 @@ func (p *Performance) slNumber(name string, args starlark.Tuple, kwargs []starla
 }
 
 func (p *Performance) slPower(name string, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
-	var volts, limit starlark.Float
+	var volts, limit number
 	if err := starlark.UnpackArgs(name, args, kwargs, "volts", &volts, "limit", &limit); err != nil {
 		return nil, err
+	}
+	if !(volts > 0 && limit > 0) {
+		return nil, fmt.Errorf("power needs volts and a limit above zero")
 	}
 	return starlark.None, p.power(true, float64(volts), float64(limit))
 }
@@ -279,22 +283,43 @@ func (p *Performance) slCheck(name string, args starlark.Tuple, kwargs []starlar
 	if err != nil {
 		return nil, err
 	}
+	if a.Cut != nil {
+		return nil, fmt.Errorf("the power was cut while %s was read: there is nothing to check", a.Captured.ID)
+	}
 	m, before := single(a.Captured), airframe.State{}
 	if minus != nil && minus != starlark.None {
 		b, err := p.taken(minus)
 		if err != nil {
 			return nil, err
 		}
+		if b.Cut != nil {
+			return nil, fmt.Errorf("the power was cut while %s was read: there is nothing to check", b.Captured.ID)
+		}
 		if m, err = difference(a.Captured, b.Captured); err != nil {
 			return nil, err
 		}
-		before = b.state
+		if before = b.state; what != WhatCurrent && !reflect.DeepEqual(before, a.state) {
+			return nil, fmt.Errorf("%s and %s were read in two states of the aircraft", a.Captured.ID, b.Captured.ID)
+		}
 	}
-	s, err := p.check(what, circuit, m, before)
+	s, err := p.check(what, circuit, m, a.state, before)
 	return starlark.String(s.Verdict), err
 }
 
-// circuitNamed unpacks the circuit that most functions begin with.
+// number takes an integer or a float of a script.
+type number float64
+
+// Unpack is called by starlark.UnpackArgs.
+func (n *number) Unpack(v starlark.Value) error {
+	f, ok := starlark.AsFloat(v)
+	if !ok {
+		return fmt.Errorf("got %s, want a number", v.Type())
+	}
+	*n = number(f)
+	return nil
+}
+
+// circuitNamed refuses a circuit that is not there.
 func (p *Performance) circuitNamed(circuit string) error {
 	if p.Design.Circuit(circuit) == nil {
 		return fmt.Errorf("there is no circuit %q", circuit)
@@ -304,12 +329,15 @@ func (p *Performance) circuitNamed(circuit string) error {
 
 func (p *Performance) slCheckMarking(name string, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
 	var circuit string
-	var marked starlark.Float
+	var marked number
 	if err := starlark.UnpackArgs(name, args, kwargs, "circuit", &circuit, "amperes", &marked); err != nil {
 		return nil, err
 	}
 	if err := p.circuitNamed(circuit); err != nil {
 		return nil, err
+	}
+	if p.Design.Circuit(circuit).Protector() == nil {
+		return nil, fmt.Errorf("circuit %q has no protector with a marking", circuit)
 	}
 	s, err := p.checkMarking(circuit, float64(marked))
 	return starlark.String(s.Verdict), err
@@ -351,7 +379,7 @@ func (p *Performance) slStop(name string, args starlark.Tuple, kwargs []starlark
 	if err := starlark.UnpackArgs(name, args, kwargs, "why", &why); err != nil {
 		return nil, err
 	}
-	if err := p.record(kindNote, Note{Text: "Stopped: " + why}); err != nil {
+	if err := p.record(kindNote, Note{Stop: true, Text: why}); err != nil {
 		return nil, err
 	}
 	return nil, effectError{errStopped}

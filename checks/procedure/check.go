@@ -57,27 +57,34 @@ func difference(a, b Captured) (measured, error) {
 	return m, nil
 }
 
-// expected is the design value and limit of what a step checks.
-func (p *Performance) expected(what, circuit string, m measured, before airframe.State) (limits.Expected, error) {
+// expected is the design value and limit of what a step checks, in the state
+// that it was read in.
+func (p *Performance) expected(what, circuit string, m measured, state, before airframe.State) (limits.Expected, error) {
 	source := ""
-	if len(p.state.Sources) > 0 {
-		source = p.state.Sources[0]
+	if len(state.Sources) > 0 {
+		source = state.Sources[0]
 	}
 	switch what {
 	case WhatBus:
-		return p.limits.Bus(p.state, m.from, m.to)
+		return p.limits.Bus(state, m.from, m.to)
 	case WhatLoad:
-		return p.limits.LoadVolts(p.state, circuit, p.reference())
+		if m.from != circuit+".load+" || m.to != circuit+".load-" {
+			return limits.Expected{}, fmt.Errorf("load voltage of %s: it was read between %s and %s, not at the load", circuit, m.from, m.to)
+		}
+		return p.limits.LoadVolts(state, circuit, p.reference())
 	case WhatDrop, WhatReturn:
-		return p.limits.Drop(p.state, m.from, m.to)
+		return p.limits.Drop(state, m.from, m.to)
 	case WhatFeeder:
-		return p.limits.FeederDrop(p.state, m.from, m.to)
+		return p.limits.FeederDrop(state, m.from, m.to)
 	case WhatProtector:
-		return p.limits.ProtectorDrop(p.state, circuit)
+		if m.to != circuit+".breaker" {
+			return limits.Expected{}, fmt.Errorf("protector drop of %s: it was read to %s, not to its load side", circuit, m.to)
+		}
+		return p.limits.ProtectorDrop(state, circuit)
 	case WhatCurrent:
-		return p.limits.StepCurrent(before, p.state, source, circuit)
+		return p.limits.StepCurrent(before, state, source, circuit)
 	case WhatTotal:
-		return p.limits.Total(p.state, source)
+		return p.limits.Total(state, source)
 	}
 	return limits.Expected{}, fmt.Errorf("%q cannot be checked", what)
 }
@@ -93,8 +100,8 @@ func (p *Performance) reference() string {
 
 // check judges a reading and keeps the step. What it rests on is in the journal
 // already, so it is worked out anew on each run and only recorded once.
-func (p *Performance) check(what, circuit string, m measured, before airframe.State) (Step, error) {
-	e, err := p.expected(what, circuit, m, before)
+func (p *Performance) check(what, circuit string, m measured, state, before airframe.State) (Step, error) {
+	e, err := p.expected(what, circuit, m, state, before)
 	if err != nil {
 		return Step{}, err
 	}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 	"sync"
 
@@ -104,6 +105,9 @@ func (d *Desk) Answer(a Answer) error {
 	now := d.view.Now
 	if !d.waiting || a.ID != now.ID {
 		return ErrAnswered
+	}
+	if math.IsNaN(a.Number) || math.IsInf(a.Number, 0) {
+		return fmt.Errorf("that is no number")
 	}
 	if len(now.Answers) > 0 && !slices.Contains(now.Answers, a.Choice) {
 		return fmt.Errorf("%q is no answer here; the answers are: %q", a.Choice, now.Answers)

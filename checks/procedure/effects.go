@@ -50,19 +50,32 @@ func (p *Performance) act(n Now) (outcome, error) {
 			out.Cut = p.unanswered
 			return nil
 		}
-		p.state, p.last = after, n.Circuit
-		if err := p.arm(); err != nil {
-			return err
+		// Until the hand has moved for certain, the larger of the two states
+		// holds: switching on, the one to come; switching off, the one before.
+		p.last = n.Circuit
+		adds := n.Action == "close" || n.Action == "on"
+		if adds {
+			p.state = after
+			if err := p.arm(); err != nil {
+				return err
+			}
 		}
 		ctx, done := p.untilTripped(ctx)
 		defer done()
 		a, err := p.ask(ctx, n)
-		if errors.Is(err, errTripped) {
-			out.Cut, err = p.keepCut()
+		if p.tripped(err) {
+			out.Cut, err = p.dealWithCut()
+			return err
+		}
+		if err != nil {
 			return err
 		}
 		out = outcome{OK: true, Choice: a.Choice, By: a.By}
-		return err
+		p.state = after
+		if !adds {
+			return p.arm()
+		}
+		return nil
 	})
 	p.state, p.last = after, n.Circuit
 	if out.Cut != nil {
@@ -94,6 +107,30 @@ func (p *Performance) moved(action, circuit string) airframe.State {
 		s.On[circuit] = action == "on"
 	}
 	return s
+}
+
+// tripped tells whether an effect stopped short because the watch cuts: by its
+// error, or because the cut took the instrument from under it.
+func (p *Performance) tripped(err error) bool {
+	if err == nil {
+		return false
+	}
+	c, _ := p.watch.state()
+	return c != nil || errors.Is(err, errTripped)
+}
+
+// dealWithCut keeps what the watch did, and if the power may still be on has a
+// person switch it off. The cut is nil if the watch did nothing.
+func (p *Performance) dealWithCut() (*Cut, error) {
+	c, err := p.keepCut()
+	if err != nil || c == nil || len(c.Failed) == 0 {
+		return c, err
+	}
+	_, err = p.ask(p.ctx, Now{
+		Kind: DoHold, Warn: true, Say: "Switch the supply off by hand, now: it did not confirm that it is off.",
+		Detail: strings.Join(c.Failed, "; "), Answers: []string{"It is off"},
+	})
+	return c, err
 }
 
 // keepCut writes down what the watch did. The cut is nil if it did nothing.
@@ -128,60 +165,69 @@ func (p *Performance) power(on bool, volts, limit float64) error {
 	}
 	err := p.effect("power", args, &out, func(ctx context.Context) error {
 		p.unanswered = nil
-		if _, err := p.keepCut(); err != nil {
+		if _, err := p.dealWithCut(); err != nil {
 			return err
 		}
 		p.state, p.last = next, ""
 		if !on {
 			p.watch.disarm()
 		}
-		if err := p.drive(ctx, volts, limit, on); err != nil {
-			return err
-		}
 		out.OK = true
-		if on {
-			return p.arm()
-		}
-		return nil
+		return p.drive(ctx, on)
 	})
 	p.state, p.last, p.powered = next, "", on
 	return err
 }
 
-// drive sets the supply.
-func (p *Performance) drive(ctx context.Context, volts, limit float64, on bool) error {
+// drive switches the supply for the present state. Its own current limit and the
+// watch are set before the output comes on.
+func (p *Performance) drive(ctx context.Context, on bool) error {
 	if p.Bench.Supply == nil {
 		return errors.New("this procedure needs a programmable supply; name one with --supply")
 	}
-	return p.watch.withSupply(ctx, func() error {
-		if on {
-			if err := p.Bench.Supply.Set(ctx, volts, limit); err != nil {
-				return err
-			}
-		}
-		return p.Bench.Supply.Output(ctx, on)
-	})
+	if !on {
+		return p.watch.withSupply(ctx, func() error { return p.Bench.Supply.Output(ctx, false) })
+	}
+	ceiling, err := p.guard(ctx)
+	if err != nil {
+		return err
+	}
+	p.watch.arm(ceiling, 0, p.last) // the voltage has yet to rise
+	if err := p.watch.withSupply(ctx, func() error { return p.Bench.Supply.Output(ctx, true) }); err != nil {
+		return err
+	}
+	p.watch.arm(ceiling, floorShare*p.state.SupplyVolts, p.last)
+	return nil
 }
 
 // floorShare: a supply below this part of what it is set to has collapsed.
 // Common practice; no published source.
 const floorShare = 0.8
 
-// arm sets the watch, and the supply's own limit, for the present state: the
-// supply holds the current by itself before any program can.
+// limitShare is how far above the watch's ceiling the supply's own limit is set.
+// Common practice; no published source.
+const limitShare = 1.2
+
+// guard sets the supply's own limit for the present state, so that it holds the
+// current by itself before any program can, and gives the ceiling for the watch.
+func (p *Performance) guard(ctx context.Context) (ceiling float64, err error) {
+	free := p.state.Clone()
+	free.SupplyLimit = 1e6 // what the loads would draw, not what the limit lets them
+	if ceiling, err = p.limits.Ceiling(free, p.state.Sources[0]); err != nil {
+		return 0, err
+	}
+	limit := math.Min(limitShare*ceiling, p.state.SupplyLimit)
+	return ceiling, p.watch.withSupply(ctx, func() error { return p.Bench.Supply.Set(ctx, p.state.SupplyVolts, limit) })
+}
+
+// arm sets the watch and the supply's limit for the present state, with the
+// output on.
 func (p *Performance) arm() error {
 	if len(p.state.Sources) == 0 || p.Bench.Supply == nil {
 		p.watch.disarm()
 		return nil
 	}
-	free := p.state.Clone()
-	free.SupplyLimit = 1e6 // what the loads would draw, not what the limit lets them
-	ceiling, err := p.limits.Ceiling(free, p.state.Sources[0])
-	if err != nil {
-		return err
-	}
-	limit := math.Min(1.2*ceiling, p.state.SupplyLimit)
-	err = p.watch.withSupply(p.ctx, func() error { return p.Bench.Supply.Set(p.ctx, p.state.SupplyVolts, limit) })
+	ceiling, err := p.guard(p.ctx)
 	if err != nil {
 		return err
 	}
@@ -193,7 +239,7 @@ func (p *Performance) arm() error {
 // taken as not touching. Common practice; no published source.
 const touchShare = 0.25
 
-// asIsShare is the drift to allow, as part of the design value, where a person
+// asIsShare is the drift to allow, as part of the nominal voltage, where a person
 // says that the probes are on the points and it is not what was expected: a dead
 // point wanders by more than a meter's accuracy on its lowest range. Common
 // practice; no published source.
@@ -226,8 +272,8 @@ func (p *Performance) take(call string, args map[string]any, read func(ctx conte
 		ctx, done := p.untilTripped(ctx)
 		defer done()
 		c, err := read(ctx)
-		if errors.Is(err, errTripped) {
-			out.Cut, err = p.keepCut()
+		if p.tripped(err) {
+			out.Cut, err = p.dealWithCut()
 			return err
 		}
 		c.ID = id
@@ -286,7 +332,7 @@ func (p *Performance) takeSteady(ctx context.Context, n Now, expected float64) (
 			return Captured{}, err
 		}
 		if a.Choice == "Yes, take what it shows" {
-			c, err := p.untilSteady(ctx, p.Bench.Meter, "voltage", steady.Rule{Drift: asIsShare * math.Abs(expected)}, p.patience())
+			c, err := p.untilSteady(ctx, p.Bench.Meter, "voltage", steady.Rule{Drift: asIsShare * float64(p.Design.Aircraft.Nominal)}, p.patience())
 			c.TakenAsIs = true
 			p.Desk.show(Now{Kind: DoNothing})
 			return c, err
@@ -317,8 +363,8 @@ func (p *Performance) untilSteady(ctx context.Context, s probe.Source, channel s
 		switch {
 		case deadline.Err() != nil:
 			return Captured{}, context.Cause(deadline)
-		case errors.As(err, &refused):
-			p.Desk.live(Live{Phase: refused.Error()})
+		case errors.As(err, &refused), errors.Is(err, probe.ErrSilent):
+			p.Desk.live(Live{Phase: err.Error()})
 			continue
 		case err != nil:
 			return Captured{}, err
@@ -332,7 +378,7 @@ func (p *Performance) untilSteady(ctx context.Context, s probe.Source, channel s
 		sum := d.Add(r)
 		p.Desk.live(Live{Value: r.Value, Unit: r.Quantity.Unit(), Phase: string(sum.Phase)})
 		if sum.Phase == steady.Steady {
-			return Captured{Quantity: r.Quantity, Value: sum.Mean, Deviation: sum.Deviation, Count: sum.Count, Last: r, At: r.At.UTC()}, nil
+			return Captured{Quantity: r.Quantity, Value: sum.Mean, Deviation: sum.Deviation, Count: sum.Count, Drift: rule.Drift, Last: r, At: r.At.UTC()}, nil
 		}
 	}
 }
@@ -344,10 +390,11 @@ func (p *Performance) readOnce(ctx context.Context, s probe.Source, channel stri
 	return s.Read(ctx, channel)
 }
 
-// driftFor is the drift to allow a source: half of what its accuracy leaves
-// open, and at least two steps of its last place.
+// driftFor is the drift to allow a source: what its digits and range leave open
+// anyway, and at least two steps of its last place. The gain error is left out,
+// since the difference of two readings knows nothing of it.
 func driftFor(r probe.Reading) float64 {
-	return math.Max(2*r.Digit, r.Accuracy.HalfWidth(r.Value, r.Digit, r.FullScale)/2)
+	return math.Max(2*r.Digit, r.Accuracy.HalfWidth(0, r.Digit, r.FullScale))
 }
 
 // readFixed takes a steady reading from a source that needs no hand.

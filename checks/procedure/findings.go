@@ -3,6 +3,7 @@ package procedure
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"loomproof/checks/design"
@@ -212,3 +213,23 @@ func reason(s Step) string {
 }
 
 func amount(s Step) string { return units.Format(*s.Reading, s.Unit) }
+
+// cutFindings makes a finding of each cut that no step tells of.
+func cutFindings(d *design.Design, cuts []Cut, steps []Step) []Finding {
+	var out []Finding
+	for _, c := range cuts {
+		if slices.ContainsFunc(steps, func(s Step) bool { return s.What == WhatCut && *s.Reading == c.Value }) {
+			continue
+		}
+		name := "the supply"
+		if k := d.Circuit(c.Circuit); k != nil {
+			name = k.Called()
+		}
+		out = append(out, Finding{
+			Circuit: c.Circuit, Evidence: []string{},
+			What: fmt.Sprintf("The power was cut with %s switched on last: %s.", name, c.Why),
+			Try:  "Power stays off. Find what draws the current, or why the supply did not answer, before it comes on again.",
+		})
+	}
+	return out
+}

@@ -6,7 +6,8 @@ import (
 	"errors"
 	"fmt"
 	"reflect"
-	"time"
+	"runtime/debug"
+	"strings"
 
 	"go.starlark.net/starlark"
 	"go.starlark.net/syntax"
@@ -16,7 +17,6 @@ import (
 	"loomproof/checks/limits"
 	"loomproof/checks/logbook"
 	"loomproof/checks/verdict"
-	"loomproof/probe"
 )
 
 // A Performance is one run of a procedure into a worksheet.
@@ -79,17 +79,30 @@ func (p *Performance) Perform(ctx context.Context) error {
 		return fmt.Errorf("worksheet %d is closed; begin a new one", p.Sheet.ID())
 	}
 	p.begin()
+	if len(p.records) > 1 {
+		if err := p.cut(); err != nil { // what a killed run left on
+			return err
+		}
+	}
 	watching := make(chan struct{})
 	go func() { defer close(watching); p.watch.run(ctx) }()
 	err := p.run()
+	// Whatever ended the script, the power goes off while it is still watched.
+	safe := p.cut()
 	cancel()
 	<-watching
-	if err != nil {
-		p.makeSafe()
+	p.watch.cutting.Wait()
+	if _, kept := p.keepCut(); kept != nil {
+		err = errors.Join(err, kept)
 	}
 	if err == nil || errors.Is(err, errStopped) {
-		return p.finish()
+		return errors.Join(p.finish(), safe)
 	}
+	said := "Stopped. The worksheet can be resumed."
+	if safe != nil {
+		said = "Stopped, and " + safe.Error()
+	}
+	p.Desk.show(Now{Kind: DoEnded, Warn: true, Say: said})
 	return err
 }
 
@@ -103,13 +116,18 @@ func (p *Performance) begin() {
 	})
 }
 
-func (p *Performance) run() error {
+func (p *Performance) run() (err error) {
+	defer func() {
+		if r := recover(); r != nil {
+			err = fmt.Errorf("a mistake in the program, please report it: %v\n%s", r, debug.Stack())
+		}
+	}()
 	thread := &starlark.Thread{Name: p.Name, Print: func(*starlark.Thread, string) {}}
 	thread.SetMaxExecutionSteps(maxSteps)
 	stop := context.AfterFunc(p.ctx, func() { thread.Cancel("stopped") })
 	defer stop()
 	opts := &syntax.FileOptions{While: true, TopLevelControl: true}
-	_, err := starlark.ExecFileOptions(opts, thread, p.Name+".star", p.Script, p.builtins())
+	_, err = starlark.ExecFileOptions(opts, thread, p.Name+".star", p.Script, p.builtins())
 	if err != nil {
 		return scriptError(err)
 	}
@@ -148,9 +166,7 @@ func (p *Performance) finish() error {
 	if err != nil {
 		return err
 	}
-	if sheet.Verdict == verdict.NotDone {
-		sheet.Verdict = worst(sheet.Steps) // it is being closed now
-	}
+	sheet.close()
 	if _, err := p.Sheet.Append(ctx, logbook.KindClose, map[string]any{"verdict": sheet.Verdict}); err != nil {
 		return err
 	}
@@ -159,30 +175,12 @@ func (p *Performance) finish() error {
 	return nil
 }
 
-// makeSafe takes the power away when a performance stops early.
-func (p *Performance) makeSafe() {
-	if !p.live {
-		return
+// cut takes the power away; the error says what to switch off by hand.
+func (p *Performance) cut() error {
+	if _, failed := p.Bench.Cut(); len(failed) > 0 {
+		return fmt.Errorf("the power may still be on, switch it off by hand: %s", strings.Join(failed, "; "))
 	}
-	said := "Stopped. The worksheet can be resumed."
-	if err := p.cutAll(); err != nil {
-		said = "Stopped, and " + err.Error()
-	}
-	p.Desk.show(Now{Kind: DoEnded, Warn: true, Say: said})
-}
-
-// cutAll takes the power away. It has its own time: the cut must not die with
-// what stops the performance.
-func (p *Performance) cutAll() error {
-	ctx, cancel := context.WithTimeout(context.WithoutCancel(p.ctx), 5*time.Second)
-	defer cancel()
-	var failed error
-	for _, s := range p.Bench.cutters() {
-		if err := s.(probe.Cutter).Cut(ctx); err != nil {
-			failed = errors.Join(failed, fmt.Errorf("%s did not confirm that it is off: switch it off by hand (%w)", s.Identity().Name, err))
-		}
-	}
-	return failed
+	return nil
 }
 
 // effect answers a call of the script from the journal, or does it and keeps
@@ -200,7 +198,8 @@ func (p *Performance) effect(call string, args, result any, do func(ctx context.
 	if err := do(p.ctx); err != nil {
 		return effectError{err}
 	}
-	if _, err := p.Sheet.Append(p.ctx, kindEffect, effectRecord{call, args, reflect.ValueOf(result).Elem().Interface()}); err != nil {
+	// What has been done is kept, even if the stop came meanwhile.
+	if _, err := p.Sheet.Append(context.WithoutCancel(p.ctx), kindEffect, effectRecord{call, args, reflect.ValueOf(result).Elem().Interface()}); err != nil {
 		return effectError{err}
 	}
 	return nil
@@ -260,8 +259,7 @@ func (p *Performance) showAgain(r logbook.Record) {
 }
 
 // bridge is called before the first effect that really happens: it records the
-// instruments. After a gap it takes the power away, which a killed program
-// leaves on, has a person confirm the state, and restores the supply.
+// instruments. After a gap it has a person confirm the state, and restores the supply.
 func (p *Performance) bridge() error {
 	if p.live {
 		return nil
@@ -272,9 +270,6 @@ func (p *Performance) bridge() error {
 	}
 	if len(p.records) == 1 {
 		return nil // a new worksheet
-	}
-	if err := p.cutAll(); err != nil {
-		return err
 	}
 	if p.unanswered != nil {
 		p.state.Sources, p.powered = nil, false
@@ -301,10 +296,7 @@ func (p *Performance) restore() error {
 		return err
 	}
 	if p.powered {
-		if err := p.drive(p.ctx, p.state.SupplyVolts, p.state.SupplyLimit, true); err != nil {
-			return err
-		}
-		if err := p.arm(); err != nil {
+		if err := p.drive(p.ctx, true); err != nil {
 			return err
 		}
 	}
@@ -369,7 +361,7 @@ func (p *Performance) record(kind string, body any) error {
 	if err := p.bridge(); err != nil {
 		return effectError{err}
 	}
-	r, err := p.Sheet.Append(p.ctx, kind, body)
+	r, err := p.Sheet.Append(context.WithoutCancel(p.ctx), kind, body)
 	if err != nil {
 		return effectError{err}
 	}

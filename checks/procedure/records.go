@@ -29,6 +29,7 @@ type effectRecord struct {
 // A Note is something said.
 type Note struct {
 	Caution bool   `json:"caution,omitempty"`
+	Stop    bool   `json:"stop,omitempty"` // why the procedure ended early
 	Text    string `json:"text"`
 }
 
@@ -71,6 +72,7 @@ type Captured struct {
 	Value     float64        `json:"value"`
 	Deviation float64        `json:"deviation"` // of the single reading
 	Count     int            `json:"count"`     // readings in the mean
+	Drift     float64        `json:"drift"`     // from the first to the last of them, at most
 	Last      probe.Reading  `json:"last"`      // the last of them: source, accuracy, range
 	At        time.Time      `json:"at"`
 	TakenAsIs bool           `json:"taken_as_is,omitempty"` // a person said that the probe was on the point

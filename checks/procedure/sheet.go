@@ -27,6 +27,7 @@ type Sheet struct {
 	People      []string // who answered
 	Findings    []Finding
 	Verdict     verdict.Word
+	Stopped     string // why it ended early; "" if it did not
 	LastHash    string
 }
 
@@ -49,11 +50,8 @@ func Fold(records []logbook.Record) (*Sheet, error) {
 			return nil, err
 		}
 	}
-	s.Findings = findings(d, s.Steps)
-	s.Verdict = worst(s.Steps)
-	if !s.Closed && s.Verdict == verdict.Pass {
-		s.Verdict = verdict.NotDone
-	}
+	s.Findings = append(findings(d, s.Steps), cutFindings(d, s.Cuts, s.Steps)...)
+	s.judge()
 	return s, nil
 }
 
@@ -76,8 +74,11 @@ func (s *Sheet) add(r logbook.Record) error {
 	case kindNote:
 		var n Note
 		err := r.Decode(&n)
-		if n.Caution {
+		switch {
+		case n.Caution:
 			s.Cautions = append(s.Cautions, n.Text)
+		case n.Stop:
+			s.Stopped = n.Text
 		}
 		return err
 	case kindEffect:
@@ -141,6 +142,25 @@ func worst(steps []Step) verdict.Word {
 		}
 	}
 	return verdict.Worst(words...)
+}
+
+// judge is the verdict of the sheet: the worst of its steps, never better than
+// fail when the watch cut the power, and not done while it is open or when it
+// was stopped early.
+func (s *Sheet) judge() {
+	s.Verdict = worst(s.Steps)
+	if len(s.Cuts) > 0 {
+		s.Verdict = verdict.Fail
+	}
+	if (!s.Closed || s.Stopped != "") && s.Verdict == verdict.Pass {
+		s.Verdict = verdict.NotDone
+	}
+}
+
+// close takes the sheet as closed, which it is about to be.
+func (s *Sheet) close() {
+	s.Closed = true
+	s.judge()
 }
 
 // Count is how many steps have a verdict.

@@ -10,8 +10,9 @@
 // The true value is taken as normally distributed about the reading, with the
 // standard uncertainty u of the reading (JCGM 106:2012, clause 7: little is
 // known beforehand). The probability that it keeps the limits follows. It is a
-// pass at 95 % or more, a fail at 5 % or less, and undecided between: the
-// reading is then too near to a limit for this instrument.
+// pass at 95 % or more, a fail when the true value lies beyond one of the limits
+// with 95 % or more, and undecided otherwise: the reading is then too near to a
+// limit, or the band too narrow, for this instrument.
 //
 // For one limit that is a guard band of 1.645 u on either side of it, which
 // ISO 14253-1:2017 takes as its default (from memory): to prove conformity the
@@ -92,24 +93,23 @@ func (l Limit) Governing(value float64) *Bound {
 type Verdict struct {
 	Word        Word    `json:"word"`
 	Probability float64 `json:"probability"` // of conformity, 0 to 1
-	// Decide says, for undecided, what would decide it.
-	Decide string `json:"decide,omitempty"`
 }
 
 // Judge compares a value of standard uncertainty u (k = 1, 0 or more) with a
 // limit. A value or uncertainty that is no number is undecided.
 func Judge(value, u float64, l Limit) Verdict {
 	if math.IsNaN(value) || math.IsNaN(u) || math.IsInf(value, 0) || math.IsInf(u, 0) {
-		return Verdict{Word: Undecided, Decide: "a reading"}
+		return Verdict{Word: Undecided}
 	}
 	p := Conformity(value, u, l)
+	word := Undecided
 	switch {
 	case p >= Confidence:
-		return Verdict{Word: Pass, Probability: p}
-	case p <= 1-Confidence:
-		return Verdict{Word: Fail, Probability: p}
+		word = Pass
+	case l.High != nil && below(value-l.High.At, u) >= Confidence, l.Low != nil && below(l.Low.At-value, u) >= Confidence:
+		word = Fail
 	}
-	return Verdict{Word: Undecided, Probability: p}
+	return Verdict{Word: word, Probability: p}
 }
 
 // Conformity is the probability that the true value keeps the limits:

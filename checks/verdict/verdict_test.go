@@ -55,6 +55,7 @@ func TestNoUncertaintyLeavesNoDoubt(t *testing.T) {
 func TestNarrowBandIsNeverAPass(t *testing.T) {
 	l := Limit{Low: AtLeast(0.99, none), High: AtMost(1.01, none)}
 	assert.Equal(t, Undecided, Judge(1, 0.02, l).Word)
+	assert.Equal(t, Undecided, Judge(1, 2, l).Word, "nor a fail: nothing says on which side it lies")
 }
 
 // False alarms: a true value on the limit is called bad in 5 of 100 readings,

@@ -29,7 +29,7 @@
 //	CONTACTOR RELAY SOLENOID       the switch, of kind contactor
 //	SW SW1 SWITCH MASTER           the switch
 //	GND G1 EARTH ENGINE GROUND     a ground point
-//	BUS MAIN BUSBAR                a bus
+//	BUS BUSBAR, MAIN, AVIONICS     a bus
 //	SPLICE SP1 TB1-2               a splice
 //	BATT+ BATTERY ALT GENERATOR    a source
 //	anything else                  a load; RADIO GND is the radio's minus

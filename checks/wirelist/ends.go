@@ -195,7 +195,7 @@ func (e end) byWords(t string) (end, error) {
 		e.generic = len(without("contactor")) == 0
 	case isGround(all, without):
 		e.kind = aGround
-	case has("bus"), busNumber.MatchString(t), t == "MAIN":
+	case has("bus"), busNumber.MatchString(t), slices.Contains([]string{"MAIN", "AVIONICS", "ESSENTIAL"}, t):
 		e.kind = aBus
 		if e.name = strings.Join(without("bus"), " "); e.name == "" {
 			e.name = "MAIN"

@@ -112,6 +112,7 @@ func Convert(file string, text []byte, o Options) (*Conversion, error) {
 		l.keep(r, "above the header")
 	}
 	l.readRows(rows[header+1:])
+	l.tellTwins()
 	b := newBuilder(l)
 	b.build()
 	out := &Conversion{Design: b.write(o), Notes: l.notes}
@@ -122,7 +123,10 @@ func Convert(file string, text []byte, o Options) (*Conversion, error) {
 			out.Kept++
 		}
 	}
-	sort.SliceStable(out.Notes, func(i, j int) bool { return out.Notes[i].Line < out.Notes[j].Line })
+	sort.SliceStable(out.Notes, func(i, j int) bool {
+		a, b := out.Notes[i], out.Notes[j]
+		return a.Line < b.Line || a.Line == b.Line && a.Column < b.Column
+	})
 	if _, err := design.Parse("design.yaml", out.Design); err != nil {
 		return nil, fmt.Errorf("%s: the design made of this list does not parse, which is a fault of this program: %w", file, err)
 	}
@@ -295,6 +299,20 @@ func (l *list) readValues(x *row, get func(column) cell) {
 		}
 		if amperes, _, err := readRating(e.rating, ""); err == nil {
 			x.rating, x.fuse = units.Amperes(amperes).String(), e.fuse
+		}
+	}
+}
+
+// tellTwins tells wire numbers that stand twice: both wires get the same labels.
+func (l *list) tellTwins() {
+	first := map[string]int{}
+	for _, r := range l.rows {
+		switch line := first[r.number]; {
+		case r.number == "":
+		case line > 0:
+			l.note(Guess, r.record[0], "wire number %q stands in line %d too; both are kept, with the same number", r.number, line)
+		default:
+			first[r.number] = r.record[0].line
 		}
 	}
 }

@@ -182,6 +182,7 @@ func TestEnds(t *testing.T) {
 	for _, x := range []struct{ end, want string }{
 		{"MAIN BUS", "main"},
 		{"Avionics Bus", "avionics"},
+		{"AVIONICS", "avionics"},
 		{"BUS", "main"},
 		{"G1", "G1"},
 		{"GND", "gnd"},
@@ -257,6 +258,23 @@ func TestUTF16AndLatin1AreRead(t *testing.T) {
 		_, d := convert(t, string(text))
 		assert.Equal(t, "0.5 mm²", d.Circuit("radio").Runs[0].Gauge.String())
 		assert.InDelta(t, 1.2, float64(d.Circuit("radio").Runs[0].Length), 1e-9)
+	}
+}
+
+func TestTwoWiresOfANumberAreTold(t *testing.T) {
+	c, d := convert(t, "Wire,Circuit,From,To,AWG,m\n7,radio,CB1,RADIO,20,1\n7,radio,RADIO,G1,20,1\n")
+	require.Len(t, d.Circuit("radio").Runs, 2)
+	assert.Contains(t, told(c, nil), `list.csv:3:1: guess: wire number "7" stands in line 2 too`)
+}
+
+// A header means one thing, whichever way the map is walked.
+func TestSynonymsAreUnique(t *testing.T) {
+	for range 20 {
+		c, _ := convert(t, "No,System,Start,End,Size (AWG),Len (ft),CB (A),Draw (A),Harness\n1,radio,CB1,RADIO,20,1,5,2,panel\n")
+		assert.Empty(t, c.Of(wirelist.Mistake))
+		assert.Contains(t, string(c.Design), `{name: "1", from: breaker, to: load+, gauge: 20 AWG, length: 0.3048 m, bundle: "panel"}`)
+		assert.Contains(t, string(c.Design), "rating: 5 A")
+		assert.Contains(t, string(c.Design), "draw: 2 A")
 	}
 }
 

@@ -41,6 +41,7 @@ type Report struct {
 	Ended          time.Time    `json:"ended"`
 	Finished       bool         `json:"finished" jsonschema:"description=False while the worksheet is still open."`
 	Verdict        verdict.Word `json:"verdict" jsonschema:"enum=pass,enum=fail,enum=undecided,enum=not done"`
+	Stopped        string       `json:"stopped,omitempty" jsonschema:"description=Why the procedure ended early."`
 	Count          Count        `json:"count"`
 	Instruments    []Instrument `json:"instruments"`
 	People         []string     `json:"people"`
@@ -130,7 +131,7 @@ func New(w *logbook.Worksheet) (*Report, error) {
 	r := &Report{
 		Format: Format, Aircraft: s.Design.Aircraft.Name, Registration: s.Design.Aircraft.Registration,
 		Procedure: s.Opening.Procedure, DesignFile: s.Opening.File, DesignRevision: s.Opening.Revision, ProgramVersion: s.Opening.Program,
-		Worksheet: w.ID(), Begun: s.Begun, Ended: s.Ended, Finished: s.Closed, Verdict: s.Verdict,
+		Worksheet: w.ID(), Begun: s.Begun, Ended: s.Ended, Finished: s.Closed, Verdict: s.Verdict, Stopped: s.Stopped,
 		Count:       Count{s.Count(verdict.Pass), s.Count(verdict.Fail), s.Count(verdict.Undecided), s.Count(verdict.NotDone)},
 		Instruments: instruments(s), People: orEmpty(s.People), Steps: []Step{}, Findings: []Finding{}, Cuts: []Cut{},
 		Cautions: orEmpty(s.Cautions), NotCovered: notCovered,
@@ -139,6 +140,7 @@ func New(w *logbook.Worksheet) (*Report, error) {
 	}
 	if err := w.Check(); err != nil {
 		r.Chain.Intact, r.Chain.Broken = false, err.Error()
+		r.Verdict = verdict.Undecided // records that were changed prove nothing
 	}
 	for _, x := range s.Steps {
 		r.Steps = append(r.Steps, Step{

@@ -20,6 +20,9 @@ func (r *Report) Text(w io.Writer) error {
 	}
 	fmt.Fprintf(&b, "\n%s: %s of %s (worksheet %d%s)\n", strings.ToUpper(string(r.Verdict)), r.Procedure, r.Aircraft, r.Worksheet, state)
 	fmt.Fprintf(&b, "  %d steps pass, %d fail, %d undecided, %d not done\n", r.Count.Pass, r.Count.Fail, r.Count.Undecided, r.Count.NotDone)
+	if r.Stopped != "" {
+		fmt.Fprintf(&b, "  ended early: %s\n", r.Stopped)
+	}
 	for _, f := range r.Findings {
 		fmt.Fprintf(&b, "\n  * %s\n    Try: %s\n", f.What, f.Try)
 	}

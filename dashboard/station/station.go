@@ -52,6 +52,12 @@ func (s *Station) Perform(ctx context.Context, name string) (*report.Report, err
 	if err != nil {
 		return nil, err
 	}
+	// A worksheet goes on by the script that it was begun with.
+	opening, err := sheet.Opening()
+	if err != nil {
+		return nil, err
+	}
+	script = []byte(opening.Script)
 	p := procedure.Performance{Design: s.Design, Sheet: sheet, Name: name, Script: script, Bench: s.Bench, Desk: s.Desk}
 	if err := p.Perform(ctx); err != nil {
 		return nil, err

@@ -10,9 +10,13 @@
 //
 // # The test
 //
-// The last readings, five at least, are steady when it is proven with 95 %
-// confidence that they drift by less than the rule's Drift from the first to
-// the last: a straight line is fitted, and the size of its rise plus Student's
+// The last readings, five at least, are steady when a window of them shows, with
+// 95 % confidence, that they drift by less than the rule's Drift from the first
+// to the last. The confidence is that of one window; each further reading is
+// another try, so a drift somewhat above Drift is captured now and then, and the
+// drift that was allowed belongs into the uncertainty of what was read.
+//
+// A straight line is fitted, and the size of its rise plus Student's
 // t times the standard error of that rise must stay below Drift. Noise widens
 // the error, so a noisy source needs more readings, up to fifty, before it is
 // believed. It is a test for steadiness, not the mere failure to see a drift:
