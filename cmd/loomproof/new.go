@@ -64,7 +64,7 @@ func (c newCommand) fromList(w *world, nominal units.Volts) error {
 		fmt.Fprintln(w.err, n.String())
 	}
 	mistakes := len(made.Of(wirelist.Mistake))
-	fmt.Fprintf(w.err, "%d rows became runs, %d could not be placed and are kept as comments; %d mistakes, %d guesses, %d values missing.\n",
+	fmt.Fprintf(w.err, "Rows that became runs: %d; kept as comments because they could not be placed: %d. Mistakes: %d, guesses: %d, missing: %d.\n",
 		made.Runs, made.Kept, mistakes, len(made.Of(wirelist.Guess)), len(made.Of(wirelist.Missing)))
 	if mistakes > 0 {
 		return exit(exitIncomplete)
