@@ -89,6 +89,9 @@ func (l *list) note(kind NoteKind, at cell, format string, args ...any) {
 	l.notes = append(l.notes, Note{kind, l.file, max(1, at.line), max(1, at.column), fmt.Sprintf(format, args...)})
 }
 
+// maxRows bounds the work, which grows with the square of the rows.
+const maxRows = 4000
+
 // Convert makes a design of a wire list; file names it in messages. The error is
 // a [Note] where the file is no wire list at all; bad rows are no error but
 // notes of the kind [Mistake], all of them.
@@ -102,6 +105,10 @@ func Convert(file string, text []byte, o Options) (*Conversion, error) {
 	if header < 0 {
 		return nil, Note{Mistake, file, 1, 1, "no row has a heading for each end of the wires; make the first row like this: " +
 			"Wire, Circuit, From, To, Gauge (AWG), Length (ft)"}
+	}
+	if len(rows) > maxRows {
+		at := rows[maxRows][0]
+		return nil, Note{Mistake, file, at.line, at.column, fmt.Sprintf("the list has %d rows; more than %d are no wire list of a light aircraft: take out what is none", len(rows), maxRows)}
 	}
 	if latin {
 		l.note(Guess, rows[header][0], "the file is not UTF-8; it was read as Latin-1, so look at the letters with accents")

@@ -289,6 +289,8 @@ func TestWhatIsNoWireListIsTold(t *testing.T) {
 		assert.ErrorContains(t, err, want)
 		assert.ErrorContains(t, err, "list.csv:1:1: ")
 	}
+	_, err := wirelist.Convert("list.csv", []byte("From,To\n"+strings.Repeat("A,B\n", 4000)), options)
+	assert.ErrorContains(t, err, "list.csv:4001:1: the list has 4001 rows")
 }
 
 // Whatever the bytes, there is an error or a design that parses.
