@@ -60,7 +60,7 @@ func (c demoCommand) Run(w *world) error {
 
 // finish prints a report and turns its verdict into an exit code.
 func finish(out io.Writer, rep *report.Report, asJSON bool, html string) error {
-	if err := writeHTML(rep, html); err != nil {
+	if err := writeFile(html, rep.HTML); err != nil {
 		return err
 	}
 	write := rep.Text

@@ -6,19 +6,21 @@ import (
 
 	"loomproof/checks/desk"
 	"loomproof/dashboard/diagram"
+	"loomproof/dashboard/schedule"
 )
 
 type deskCommand struct {
-	Design  string `arg:"" type:"path" help:"The design file."`
-	Wires   bool   `help:"Also find the lightest wire for every run that meets all rules, with what it saves."`
-	Diagram string `type:"path" placeholder:"FILE" help:"Draw the one-line diagram as SVG here."`
-	JSON    bool   `name:"json" help:"Print it as JSON."`
+	Design   string `arg:"" type:"path" help:"The design file."`
+	Wires    bool   `help:"Also find the lightest wire for every run that meets all rules, with what it saves."`
+	Schedule string `type:"path" placeholder:"NAME" help:"Write the wire schedule: NAME.csv for a spreadsheet, NAME.html to print, with pin-outs and labels."`
+	Diagram  string `type:"path" placeholder:"FILE" help:"Draw the one-line diagram as SVG here."`
+	JSON     bool   `name:"json" help:"Print it as JSON."`
 }
 
 func (deskCommand) Help() string {
 	return `Is the design itself sound? Every rule, with the place in the file, the numbers of both sides, and where the rule comes from.
 
-Example: loomproof desk marsh-hen.yaml --wires
+Example: loomproof desk marsh-hen.yaml --wires --schedule looms --diagram one-line.svg
 
 ` + exitCodes
 }
@@ -28,15 +30,13 @@ func (c deskCommand) Run(w *world) error {
 	if err != nil {
 		return err
 	}
-	if c.Diagram != "" {
-		f, err := create(c.Diagram)
-		if err != nil {
-			return err
-		}
-		_, err = io.WriteString(f, diagram.SVG(d, nil))
-		if err := errors.Join(err, f.Close()); err != nil {
-			return err
-		}
+	err = writeFile(c.Diagram, func(w io.Writer) error { _, err := io.WriteString(w, diagram.SVG(d, nil)); return err })
+	if c.Schedule != "" {
+		s := schedule.New(d)
+		err = errors.Join(err, writeFile(c.Schedule+".csv", s.CSV), writeFile(c.Schedule+".html", s.HTML))
+	}
+	if err != nil {
+		return err
 	}
 	r := desk.Check(d)
 	if c.Wires {

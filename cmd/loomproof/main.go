@@ -28,15 +28,14 @@ const (
 const exitCodes = `Exit codes: 0 done or pass, 1 fail, 2 undecided or incomplete, 3 could not (port, file, store), 64 wrong usage.`
 
 type commands struct {
-	Demo     demoCommand     `cmd:"" help:"Perform the first power-on of an invented aircraft on an emulated bench, with one planted fault."`
-	Perform  performCommand  `cmd:"" help:"Perform a procedure on an aircraft, with real instruments."`
-	Serve    serveCommand    `cmd:"" help:"Stand by as a daemon: instruments, worksheets, dashboard, metrics."`
-	Report   reportCommand   `cmd:"" help:"Print the report of a worksheet."`
-	New      newCommand      `cmd:"" help:"Write a design file to start from, or make one of a spreadsheet wire list."`
-	Desk     deskCommand     `cmd:"" help:"Check a design at the desk: wire, protectors, drops, sources, layout."`
-	Expect   expectCommand   `cmd:"" help:"Print the design value and limit of every point in a state."`
-	Schedule scheduleCommand `cmd:"" help:"Print the wire schedule: cut lengths, pin-outs, labels."`
-	Version  versionCommand  `cmd:"" help:"Print the version."`
+	Demo    demoCommand    `cmd:"" help:"Perform the first power-on of an invented aircraft on an emulated bench, with one planted fault."`
+	Perform performCommand `cmd:"" help:"Perform a procedure on an aircraft, with real instruments."`
+	Serve   serveCommand   `cmd:"" help:"Stand by as a daemon: instruments, worksheets, dashboard, metrics."`
+	Report  reportCommand  `cmd:"" help:"Print the report of a worksheet."`
+	New     newCommand     `cmd:"" help:"Write a design file to start from, or make one of a spreadsheet wire list."`
+	Desk    deskCommand    `cmd:"" help:"Check a design at the desk: wire, protectors, drops, sources, layout."`
+	Expect  expectCommand  `cmd:"" help:"Print the design value and limit of every point in a state."`
+	Version versionCommand `cmd:"" help:"Print the version."`
 }
 
 // world is what commands may touch.

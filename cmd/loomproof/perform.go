@@ -162,11 +162,14 @@ func userName() string {
 	return "somebody"
 }
 
-// create makes a file, refusing a folder with a plain word.
-func create(path string) (*os.File, error) {
+// writeFile writes a file; an empty path is none.
+func writeFile(path string, write func(io.Writer) error) error {
+	if path == "" {
+		return nil
+	}
 	f, err := os.Create(path)
 	if err != nil {
-		return nil, fmt.Errorf("it cannot be written: %w", err)
+		return fmt.Errorf("it cannot be written: %w", err)
 	}
-	return f, nil
+	return errors.Join(write(f), f.Close())
 }

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"errors"
 	"fmt"
 	"strconv"
 
@@ -55,16 +54,4 @@ func (c reportCommand) Run(w *world) error {
 		return err
 	}
 	return finish(w.out, rep, c.JSON, c.HTML)
-}
-
-// writeHTML writes the report as a page; an empty path is none.
-func writeHTML(rep *report.Report, path string) error {
-	if path == "" {
-		return nil
-	}
-	f, err := create(path)
-	if err != nil {
-		return err
-	}
-	return errors.Join(rep.HTML(f), f.Close())
 }
