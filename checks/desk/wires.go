@@ -243,6 +243,10 @@ func (f *fitting) choices() []Choice {
 			c.Bites, c.Why = f.oneLighter(l)
 		}
 		if len(f.guards[l]) == 0 {
+			// A short burns it: nothing lighter is ever offered.
+			if c.Lightest != (wire.Gauge{}) && c.Lightest.Area() < r.Gauge.Area() {
+				c.Lightest, c.Bites, c.Why = r.Gauge, "", "left as it is"
+			}
 			c.Why += "; no protector guards it, so a short must be kept off by its routing"
 		}
 		if c.Lightest != (wire.Gauge{}) {

@@ -103,6 +103,12 @@ func (p *Performance) Perform(ctx context.Context) error {
 		said = "Stopped, and " + safe.Error()
 	}
 	p.Desk.show(Now{Kind: DoEnded, Warn: true, Say: said})
+	switch {
+	case safe != nil:
+		return errors.Join(err, safe)
+	case errors.Is(err, context.Canceled) && p.Bench.Supply != nil:
+		return fmt.Errorf("the supply confirmed that its output is off (%w)", err)
+	}
 	return err
 }
 

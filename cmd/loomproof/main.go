@@ -97,7 +97,7 @@ func run(args []string, in io.Reader, out, errOut io.Writer) (code int) {
 	case errors.As(err, &wrong):
 		return wrongUsage(errOut, parsed, wrong.error)
 	case errors.Is(err, context.Canceled):
-		fmt.Fprintln(errOut, "loomproof: stopped")
+		fmt.Fprintln(errOut, "loomproof: stopped:", err)
 		return exitIncomplete
 	}
 	fmt.Fprintln(errOut, "loomproof:", err)

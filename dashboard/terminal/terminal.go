@@ -37,10 +37,13 @@ func (t *Terminal) Run(ctx context.Context) {
 	if t.In != nil {
 		go readLines(ctx, t.In, lines)
 	}
-	shown, answered, steps, gone := 0, 0, 0, false
+	shown, answered, steps, cautions, gone := 0, 0, 0, 0, false
 	var now procedure.Now
 	for {
 		v, changed := t.Desk.View()
+		for ; cautions < len(v.Cautions); cautions++ {
+			fmt.Fprintf(t.Out, "\nCAUTION: %s\n", v.Cautions[cautions])
+		}
 		for ; steps < len(v.Steps); steps++ {
 			t.step(v.Steps[steps])
 		}

@@ -24,6 +24,7 @@ type frame struct {
 	Done      int                 `json:"done"`
 	Circuits  int                 `json:"circuits"`
 	Findings  []procedure.Finding `json:"findings"`
+	Cautions  []string            `json:"cautions"`
 	Sheet     int64               `json:"worksheet"`
 	From      int                 `json:"from"` // where Steps go on
 	Steps     []stepRow           `json:"steps"`
@@ -108,7 +109,7 @@ func makeFrame(v procedure.View, from int) frame {
 	f := frame{
 		Aircraft: v.Aircraft, Procedure: v.Procedure,
 		Now: v.Now, Live: v.Live, Verdict: v.Verdict, Stamp: string(band.Stamp(v.Verdict)), Done: v.Done, Circuits: v.Circuits,
-		Findings: v.Findings, Sheet: v.Worksheet, From: from, Steps: []stepRow{},
+		Findings: v.Findings, Cautions: v.Cautions, Sheet: v.Worksheet, From: from, Steps: []stepRow{},
 	}
 	if v.Live != nil && v.Live.Unit != "" {
 		f.Reading = units.Format(v.Live.Value, v.Live.Unit)

@@ -74,6 +74,9 @@ function show(f) {
   at("report").href = "/report/" + f.worksheet;
   at("report").hidden = !f.worksheet;
   findings(f.findings || []);
+  // The cautions stand above the first hold points, until work has begun.
+  at("cautions").hidden = f.from + f.steps.length > 0;
+  at("cautions").replaceChildren(...(f.cautions || []).map((text) => element("li", "", text)));
   steps(f.from, f.steps);
 }
 
