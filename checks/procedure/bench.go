@@ -272,7 +272,7 @@ func uncertaintyOf(c Captured) float64 {
 }
 
 // scatter is what the readings of the mean leave open among themselves: their
-// noise, the drift that was allowed while they were taken, and the step of the
+// noise, the drift that may be hidden in it, and the step of the
 // last place (both rectangular).
 func scatter(c Captured) float64 {
 	noise := 0.0

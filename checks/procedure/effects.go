@@ -378,7 +378,7 @@ func (p *Performance) untilSteady(ctx context.Context, s probe.Source, channel s
 		sum := d.Add(r)
 		p.Desk.live(Live{Value: r.Value, Unit: r.Quantity.Unit(), Phase: string(sum.Phase)})
 		if sum.Phase == steady.Steady {
-			return Captured{Quantity: r.Quantity, Value: sum.Mean, Deviation: sum.Deviation, Count: sum.Count, Drift: rule.Drift, Last: r, At: r.At.UTC()}, nil
+			return Captured{Quantity: r.Quantity, Value: sum.Mean, Deviation: sum.Deviation, Count: sum.Count, Drift: sum.Drift, Last: r, At: r.At.UTC()}, nil
 		}
 	}
 }

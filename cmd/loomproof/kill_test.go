@@ -323,7 +323,9 @@ func assertSameOutcome(t *testing.T, want, got *procedure.Sheet, watched bool) {
 		if s.Design == nil || other == nil {
 			continue
 		}
-		assert.Equal(t, *s.Design, *other.Design, "%s: the design value is that of the same state", s.ID)
+		// The solver starts from its last solution, so the last bits depend on
+		// what was solved before.
+		assert.InDelta(t, *s.Design, *other.Design, 1e-9, "%s: the design value is that of the same state", s.ID)
 	}
 }
 

@@ -14,7 +14,7 @@
 // 95 % confidence, that they drift by less than the rule's Drift from the first
 // to the last. The confidence is that of one window; each further reading is
 // another try, so a drift somewhat above Drift is captured now and then, and the
-// drift that was allowed belongs into the uncertainty of what was read.
+// drift that the window leaves open belongs into the uncertainty of what was read.
 //
 // A straight line is fitted, and the size of its rise plus Student's
 // t times the standard error of that rise must stay below Drift. Noise widens
@@ -61,6 +61,7 @@ type Summary struct {
 	Mean      float64
 	Deviation float64 // standard deviation of the single reading
 	Count     int     // readings in the window
+	Drift     float64 // what the drift over the window stays below, as proven
 	Last      probe.Reading
 }
 
@@ -106,7 +107,7 @@ func (d *Detector) Add(r probe.Reading) Summary {
 		w := d.window[len(d.window)-n:]
 		mean, deviation, rise, errRise := line(w)
 		s.Mean, s.Deviation, s.Count = mean, deviation, n
-		if math.Abs(rise)+student(n-2)*errRise < d.rule.Drift {
+		if s.Drift = math.Abs(rise) + student(n-2)*errRise; s.Drift < d.rule.Drift {
 			s.Phase = Steady
 			return s
 		}
