@@ -23,14 +23,13 @@ const (
 // An Opening is the first record of a worksheet: everything that is needed to
 // understand the rest.
 type Opening struct {
-	Procedure string          `json:"procedure"`
-	Script    string          `json:"script"` // the procedure's whole text
-	Aircraft  string          `json:"aircraft"`
-	Design    string          `json:"design"` // the design file's whole text
-	File      string          `json:"file"`   // and its name
-	Revision  string          `json:"revision"`
-	Program   string          `json:"program"` // version of the program
-	Sources   json.RawMessage `json:"sources,omitempty"`
+	Procedure string `json:"procedure"`
+	Script    string `json:"script"` // the procedure's whole text
+	Aircraft  string `json:"aircraft"`
+	Design    string `json:"design"` // the design file's whole text
+	File      string `json:"file"`   // and its name
+	Revision  string `json:"revision"`
+	Program   string `json:"program"` // version of the program
 }
 
 // A Record is one entry of a worksheet.

@@ -42,8 +42,7 @@ type Now struct {
 type Live struct {
 	Value float64 `json:"value"`
 	Unit  string  `json:"unit"`
-	Phase string  `json:"phase"`           // as package steady names it, or why it was refused
-	Trend string  `json:"trend,omitempty"` // rising, falling
+	Phase string  `json:"phase"` // as package steady names it, or why it was refused
 }
 
 // View is all that a screen needs.
