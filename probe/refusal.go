@@ -3,6 +3,7 @@ package probe
 import (
 	"errors"
 	"fmt"
+	"slices"
 )
 
 // ErrSilent is what a source's Read returns, wrapped, when nothing came in time.
@@ -19,23 +20,30 @@ type Reason string
 const (
 	Overload      Reason = "overload"
 	NotANumber    Reason = "not a number"
-	WrongFunction Reason = "wrong function"
-	OutOfRange    Reason = "out of range"
+	WrongFunction Reason = "wrong function" // AC where DC is asked is one
+	WrongUnit     Reason = "wrong unit"
+	OutOfRange    Reason = "out of range" // of what is physically possible there
+	Hold          Reason = "hold"         // the display is held
+	Relative      Reason = "relative"     // the display shows a difference
+	LowBattery    Reason = "low battery"
 	BadChecksum   Reason = "bad checksum"
 	BadFrame      Reason = "bad frame"
-	LostFrames    Reason = "lost frames"
+	LostFrames    Reason = "lost frames" // a sequence has a gap
+	ClockJump     Reason = "clock jump"  // the instrument's clock and ours do not go together
 	Stale         Reason = "stale"
 	Frozen        Reason = "frozen"
 	InstrumentErr Reason = "instrument error"
 )
 
-// Reasons lists every reason, for counters that must exist before they count.
-func Reasons() []Reason {
-	return []Reason{
-		Overload, NotANumber, WrongFunction, OutOfRange, BadChecksum,
-		BadFrame, LostFrames, Stale, Frozen, InstrumentErr,
-	}
+// reasons lists every reason. New ones go to the end.
+var reasons = [...]Reason{
+	Overload, NotANumber, WrongFunction, OutOfRange, BadChecksum,
+	BadFrame, LostFrames, Stale, Frozen, InstrumentErr,
+	WrongUnit, Hold, Relative, LowBattery, ClockJump,
 }
+
+// Reasons lists every reason, for counters that must exist before they count.
+func Reasons() []Reason { return slices.Clone(reasons[:]) }
 
 // A Refusal is something that came from a source and is not a reading.
 type Refusal struct {

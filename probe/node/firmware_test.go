@@ -93,8 +93,8 @@ func TestNoSampleIsLost(t *testing.T) {
 			// The receiver of the chip holds two bytes and a third on the way: 30 µs.
 			assert.Less(t, s.InterruptsOff, uint64(30*ms/1000))
 			t.Logf("interrupts off for %.1f µs at most", float64(s.InterruptsOff)*1000/ms)
-			assert.Zero(t, n.Counters().LostScans)
-			assert.Zero(t, n.Counters().Rejected[probe.BadChecksum])
+			assert.Zero(t, n.Counters().Lost)
+			assert.Zero(t, n.Counters().Refused[probe.BadChecksum])
 		})
 	}
 }
@@ -210,7 +210,7 @@ func TestAResetInTheMiddleIsToldAndMended(t *testing.T) {
 		require.Zero(t, restarted.Lost)
 	}
 	assert.Positive(t, restarted.Lost)
-	assert.Equal(t, restarted.Lost, n.Counters().LostScans)
+	assert.Equal(t, restarted.Lost, n.Counters().Lost)
 	assert.Equal(t, uint64(1), n.Counters().Restarts)
 	r, err := n.Read(t.Context(), "pin 1")
 	require.NoError(t, err)

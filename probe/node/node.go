@@ -32,6 +32,8 @@ type Node struct {
 	gone     chan struct{} // closed when the port is lost or given up
 	finished sync.WaitGroup
 
+	tally probe.Tally
+
 	mu          sync.Mutex
 	cause       error // why gone
 	hello       Hello
@@ -46,7 +48,6 @@ type Node struct {
 	limits      map[uint8]Limit
 	stream      stream
 	lastTag     uint8
-	counters    Counters
 }
 
 // A stream is where the numbering of scans stands.
@@ -90,7 +91,6 @@ func Open(ctx context.Context, conn port.Conn, cfg Config) (*Node, error) {
 		subscribers: map[*subscriber]bool{},
 		latest:      map[int]latest{},
 		limits:      map[uint8]Limit{},
-		counters:    Counters{Rejected: map[probe.Reason]uint64{}},
 	}
 	n.finished.Go(n.listen)
 	if err := n.begin(ctx); err != nil {
@@ -205,15 +205,14 @@ func (n *Node) listen() {
 func (n *Node) take(f Frame, err error, now time.Time) {
 	switch {
 	case errors.Is(err, ErrBadChecksum):
-		n.reject(probe.BadChecksum)
+		n.tally.Refuse(probe.BadChecksum)
 		return
 	case err != nil:
-		n.reject(probe.BadFrame)
+		n.tally.Refuse(probe.BadFrame)
 		return
 	case f.Type == 0:
 		return
 	}
-	n.counters.Frames++
 	switch f.Type {
 	case HelloMessage:
 		err = n.takeHello(f.Body)
@@ -224,10 +223,14 @@ func (n *Node) take(f Frame, err error, now time.Time) {
 	case NoteMessage:
 		err = n.takeNote(f.Body, now)
 	default:
-		n.counters.Unknown++
+		n.tally.Stray()
+		return
 	}
-	if err != nil {
-		n.reject(probe.BadFrame)
+	switch {
+	case err != nil:
+		n.tally.Refuse(probe.BadFrame)
+	case f.Type != SamplesMessage:
+		n.tally.Frame(0)
 	}
 }
 
@@ -252,7 +255,7 @@ func (n *Node) takeHello(body []byte) error {
 // interrupted says that the stream has broken off and must be started anew.
 // With the lock held.
 func (n *Node) interrupted() {
-	n.counters.Restarts++
+	n.tally.Restart()
 	n.stream.running = false
 	n.stream.restarted = true
 	n.spoilWindows("the board restarted")
@@ -317,6 +320,7 @@ func (n *Node) takeSamples(body []byte, now time.Time) error {
 		return err
 	}
 	if !n.stream.running {
+		n.tally.Stray()
 		return nil
 	}
 	if err := n.plausible(s, now); err != nil {
@@ -351,7 +355,7 @@ func (n *Node) plausible(s Samples, now time.Time) error {
 func (n *Node) number(s Samples, now time.Time) {
 	st := &n.stream
 	if gap := s.First - st.next; gap > 0 {
-		n.reject(probe.LostFrames)
+		n.tally.Refuse(probe.LostFrames)
 		n.spoilWindows(fmt.Sprintf("%d scans are missing", gap))
 	}
 	lost := uint64(s.First-st.next) + st.missed
@@ -366,8 +370,8 @@ func (n *Node) number(s Samples, now time.Time) {
 	st.next = s.First + uint32(s.Scans)
 	st.total = first + uint64(s.Scans)
 	st.lastClock, st.lastBlock = s.Clock, now
-	n.counters.Scans += uint64(s.Scans)
-	n.counters.LostScans += lost
+	n.tally.Frame(int(s.Scans))
+	n.tally.Lose(lost)
 
 	n.fillWindows(s, now)
 	n.keepLatest(s, now)
@@ -468,6 +472,11 @@ func (n *Node) Identity() probe.Identity {
 	}
 	return id
 }
+
+// Counters says what came from the board so far. Lost is an estimate where the
+// board restarted. Strays are frames of a type that this program does not know,
+// and samples of a stream that it did not start.
+func (n *Node) Counters() probe.Counters { return n.tally.Counters() }
 
 // Channels are the config's, in its order.
 func (n *Node) Channels() []probe.Channel {

@@ -29,6 +29,8 @@ const step = 5.0 / 1024
 var (
 	_ probe.Source = (*node.Node)(nil)
 	_ probe.Cutter = (*node.Node)(nil)
+
+	_ probe.Counting = (*node.Node)(nil)
 )
 
 // twoBuses is a bus behind a 1:4 divider and a shunt amplifier that counts down.
@@ -205,7 +207,7 @@ func TestTheEndsOfTheRangeAreRefused(t *testing.T) {
 					var refusal *probe.Refusal
 					require.ErrorAs(t, err, &refusal)
 					assert.Contains(t, err.Error(), tt.want)
-					assert.Equal(t, uint64(1), n.Counters().Rejected[probe.Overload])
+					assert.Equal(t, uint64(1), n.Counters().Refused[probe.Overload])
 				})
 			})
 		}
@@ -250,10 +252,10 @@ func TestLostSamplesAreToldAndNeverRead(t *testing.T) {
 		}
 		c := n.Counters()
 		assert.Equal(t, uint64(2*20), lost, "two blocks of 20 ms")
-		assert.Equal(t, lost, c.LostScans)
-		assert.Equal(t, uint64(2), c.Rejected[probe.BadChecksum])
-		assert.Equal(t, uint64(1), c.Rejected[probe.LostFrames])
-		assert.Len(t, c.Rejected, len(probe.Reasons()))
+		assert.Equal(t, lost, c.Lost)
+		assert.Equal(t, uint64(2), c.Refused[probe.BadChecksum])
+		assert.Equal(t, uint64(1), c.Refused[probe.LostFrames])
+		assert.Len(t, c.Refused, len(probe.Reasons()))
 		_, err = n.Read(t.Context(), "main bus")
 		assert.NoError(t, err, "and then it goes on")
 	})
@@ -273,7 +275,7 @@ func TestSamplesWithoutProofOfTheirAgeAreStale(t *testing.T) {
 		var refusal *probe.Refusal
 		require.ErrorAs(t, err, &refusal)
 		assert.Equal(t, probe.Stale, refusal.Reason)
-		assert.Equal(t, uint64(1), n.Counters().Rejected[probe.Stale])
+		assert.Equal(t, uint64(1), n.Counters().Refused[probe.Stale])
 	})
 }
 
@@ -664,7 +666,7 @@ func TestABlockThatCannotBeIsRefused(t *testing.T) {
 				time.Sleep(100 * time.Millisecond)
 				inject.Store(true)
 				time.Sleep(time.Second)
-				assert.Equal(t, uint64(1), n.Counters().Rejected[probe.BadFrame])
+				assert.Equal(t, uint64(1), n.Counters().Refused[probe.BadFrame])
 				for len(blocks) > 0 {
 					for _, sum := range (<-blocks).Sums {
 						require.Equal(t, uint16(409), sum)
@@ -686,8 +688,8 @@ func TestUnknownTypesAreIgnored(t *testing.T) {
 		n := open(t, w, twoBuses())
 		_, err := n.Read(t.Context(), "main bus")
 		assert.NoError(t, err)
-		assert.Positive(t, n.Counters().Unknown)
-		assert.Zero(t, n.Counters().Rejected[probe.BadFrame])
+		assert.Positive(t, n.Counters().Strays)
+		assert.Zero(t, n.Counters().Refused[probe.BadFrame])
 	})
 }
 

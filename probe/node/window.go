@@ -131,7 +131,7 @@ func (n *Node) conclude(ch *ChannelConfig, w *window) (probe.Reading, error) {
 	case w.spoil != "":
 		return probe.Reading{}, n.refusal(probe.LostFrames, w.spoil, "read again; if it goes on, look at the board's cable and supply")
 	case w.tally.saturated(ch):
-		n.reject(probe.Overload)
+		n.tally.Refuse(probe.Overload)
 		end := "lower"
 		if w.tally.high {
 			end = "upper"
@@ -146,7 +146,7 @@ func (n *Node) nothingCame(w *window) error {
 	n.mu.Lock()
 	defer n.mu.Unlock()
 	if w.came {
-		n.reject(probe.Stale)
+		n.tally.Refuse(probe.Stale)
 		return n.refusal(probe.Stale, "samples came, but too few that were begun after the call",
 			"give it more time than its window, or find out what keeps this computer busy")
 	}

@@ -69,6 +69,9 @@ func (r rangeInUse) holds(value float64) bool { return r.full > 0 && value >= r.
 var (
 	_ probe.Source = (*Meter)(nil)
 	_ probe.Supply = (*Supply)(nil)
+
+	_ probe.Counting = (*Meter)(nil)
+	_ probe.Counting = (*Supply)(nil)
 )
 
 // OpenMeter talks to the meter on a line: it finds out who answers, clears its
@@ -97,7 +100,7 @@ func (m *Meter) Identity() probe.Identity { return m.s.identity }
 func (m *Meter) Channels() []probe.Channel { return slices.Clone(m.channels) }
 
 // Counters says what came from the meter so far. Any goroutine may ask.
-func (m *Meter) Counters() Counters { return m.s.snapshot() }
+func (m *Meter) Counters() probe.Counters { return m.s.tally.Counters() }
 
 // Close gives the port up.
 func (m *Meter) Close() error { return m.s.close() }

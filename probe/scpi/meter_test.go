@@ -60,9 +60,9 @@ func TestMeterReads(t *testing.T) {
 			c := m.Counters()
 			assert.Zero(t, c.Silences)
 			assert.Zero(t, c.Strays)
-			assert.NotZero(t, c.Answers)
-			assert.Len(t, c.Refusals, len(probe.Reasons()))
-			for reason, n := range c.Refusals {
+			assert.NotZero(t, c.Frames)
+			assert.Len(t, c.Refused, len(probe.Reasons()))
+			for reason, n := range c.Refused {
 				assert.Zero(t, n, reason)
 			}
 			_, err := m.Read(context.Background(), "volts")
@@ -129,7 +129,7 @@ func TestMeterRefuses(t *testing.T) {
 			defer m.Close()
 			r := refused(t, m, "voltage", c.reason)
 			assert.Contains(t, r.Detail, c.detail)
-			assert.Equal(t, uint64(1), m.Counters().Refusals[c.reason])
+			assert.Equal(t, uint64(1), m.Counters().Refused[c.reason])
 			assert.Equal(t, "M-10", r.Source)
 		})
 	}

@@ -37,14 +37,6 @@ type Options struct {
 // Span is a closed interval.
 type Span struct{ Low, High float64 }
 
-// Counters count what came from an instrument since it was opened.
-type Counters struct {
-	Answers  uint64 // lines that answered a query
-	Silences uint64 // queries without an answer in time
-	Strays   uint64 // lines that answered nothing asked: late, repeated, or noise
-	Refusals map[probe.Reason]uint64
-}
-
 // The numbers that a message carries: three digits, so that a lost digit is
 // seen, and inside the eight bits of the register.
 const (
@@ -73,10 +65,11 @@ type session struct {
 
 	turn chan struct{} // holds a token while one exchange runs
 
-	mu       sync.Mutex // over what follows
-	stop     context.CancelCauseFunc
-	sent     []string // the last messages, for telling echoes
-	counters Counters
+	tally probe.Tally
+
+	mu   sync.Mutex // over what follows
+	stop context.CancelCauseFunc
+	sent []string // the last messages, for telling echoes
 
 	// Used with the turn held.
 	tag   int
@@ -97,7 +90,6 @@ func open(ctx context.Context, conn port.Conn, options Options) (*session, error
 		conn: conn, options: options,
 		lines: make(chan line, 64), ended: make(chan struct{}), closed: make(chan struct{}),
 		turn: make(chan struct{}, 1), tag: firstTag,
-		counters: Counters{Refusals: map[probe.Reason]uint64{}},
 	}
 	go s.pump()
 	if err := s.begin(ctx); err != nil {
@@ -252,7 +244,7 @@ func (s *session) next(ctx context.Context, deadline <-chan time.Time, query str
 				return l, nil
 			}
 		case <-deadline:
-			s.count(func(c *Counters) { c.Silences++ })
+			s.tally.Silence()
 			return line{}, s.silent(query)
 		case <-ctx.Done():
 			return line{}, s.stopped(ctx, query)
@@ -301,11 +293,11 @@ func (s *session) askTagged(ctx context.Context, queries []string) ([]string, ti
 		answers := splitFields(nil, l.text)
 		last := len(answers) - 1
 		if last == len(queries) && answers[last] == tag {
-			s.count(func(c *Counters) { c.Answers++ })
+			s.tally.Frame(1)
 			return answers[:last], l.at, nil
 		}
 		if l.text == s.marker || s.isOlder(answers[last]) {
-			s.count(func(c *Counters) { c.Strays++ })
+			s.tally.Stray()
 			continue
 		}
 		return nil, time.Time{}, badFrame{l.text, message}
@@ -333,7 +325,7 @@ func (s *session) dropWaiting() (strays bool) {
 		case l := <-s.lines:
 			if s.withoutEcho(l.text) != "" {
 				strays = true
-				s.count(func(c *Counters) { c.Strays++ })
+				s.tally.Stray()
 			}
 		default:
 			return strays
@@ -360,7 +352,7 @@ func (s *session) askPlain(ctx context.Context, queries []string) (answers []str
 			return nil, time.Time{}, err
 		}
 		s.lost = false
-		s.count(func(c *Counters) { c.Answers++ })
+		s.tally.Frame(1)
 		answers = append(answers, strings.Trim(l.text, " "))
 		if at.IsZero() {
 			at = l.at
@@ -379,7 +371,7 @@ func (s *session) answer(ctx context.Context, query string) (line, error) {
 		if err != nil || l.text != s.marker {
 			return l, err
 		}
-		s.count(func(c *Counters) { c.Strays++ })
+		s.tally.Stray()
 	}
 }
 
@@ -401,7 +393,7 @@ func (s *session) stepIn(ctx context.Context) error {
 			s.lost = false
 			return nil
 		}
-		s.count(func(c *Counters) { c.Strays++ })
+		s.tally.Stray()
 	}
 }
 
@@ -471,7 +463,7 @@ func (b badFrame) Error() string { return "the answer to " + b.query + " was " +
 
 // refusal counts and makes a refusal, without asking the instrument.
 func (s *session) refusal(reason probe.Reason, detail, do string) *probe.Refusal {
-	s.count(func(c *Counters) { c.Refusals[reason]++ })
+	s.tally.Refuse(reason)
 	return &probe.Refusal{Source: s.name(), Reason: reason, Detail: detail, Do: do}
 }
 
@@ -576,22 +568,4 @@ func list(entries []entry) string {
 		texts[i] = e.String()
 	}
 	return strings.Join(texts, ", ")
-}
-
-func (s *session) count(change func(*Counters)) {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	change(&s.counters)
-}
-
-// snapshot copies the counters; any goroutine may ask.
-func (s *session) snapshot() Counters {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	c := s.counters
-	c.Refusals = make(map[probe.Reason]uint64, len(probe.Reasons()))
-	for _, r := range probe.Reasons() {
-		c.Refusals[r] = s.counters.Refusals[r]
-	}
-	return c
 }

@@ -93,7 +93,7 @@ func (p *Supply) Identity() probe.Identity { return p.s.identity }
 func (p *Supply) Channels() []probe.Channel { return slices.Clone(p.channels) }
 
 // Counters says what came from the supply so far. Any goroutine may ask.
-func (p *Supply) Counters() Counters { return p.s.snapshot() }
+func (p *Supply) Counters() probe.Counters { return p.s.tally.Counters() }
 
 // Close gives the port up. The output stays as it is: call [Supply.Cut] first
 // when it must be off.
