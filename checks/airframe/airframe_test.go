@@ -185,7 +185,7 @@ func TestTheDemoFaultIsInsideTheRule(t *testing.T) {
 
 func TestWrongFaultsAndQuantitiesSayWhatIsMissing(t *testing.T) {
 	m := New(marshHen(t))
-	assert.ErrorContains(t, m.Break(Fault{Kind: OpenCircuit, At: "radio/9"}), `no run or contact "radio/9"`)
+	assert.ErrorContains(t, m.Break(Fault{Kind: OpenCircuit, At: "radio/9"}), `no run, contact, coax or sender "radio/9"`)
 	assert.ErrorContains(t, m.Break(Fault{Kind: "rust"}), `no fault "rust"`)
 	_, err := m.Value(Between("radio.lod+", ""))
 	assert.ErrorContains(t, err, `no terminal "radio.lod+"`)

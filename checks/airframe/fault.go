@@ -15,10 +15,12 @@ type Fault struct {
 	// Where: a run, a connector contact, a ground point, a circuit or a
 	// terminal, as the kind asks for.
 	At string `json:"at"`
-	// Other is the second circuit of a swap.
+	// Other is the second circuit or pin of a swap, the second terminal of a
+	// bridge.
 	Other string `json:"other,omitempty"`
-	// Size: extra ohms of a joint or a ground, ohms of a short, amperes of a
-	// parasitic load, amperes of a wrong breaker.
+	// Size: extra ohms of a joint, a ground or a battery, ohms of a short or a
+	// bridge, amperes of a parasitic load or of a wrong breaker, volts that a
+	// source is off, the factor that a load or a sender is off.
 	Size float64 `json:"size,omitempty"`
 	// Gauge is the wire that was fitted instead.
 	Gauge wire.Gauge `json:"gauge,omitzero"`
@@ -37,6 +39,14 @@ const (
 	ShortToAirframe     FaultKind = "short-to-airframe"
 	OpenCircuit         FaultKind = "open-circuit"
 	ParasiticLoad       FaultKind = "parasitic-load"
+	SwappedPins         FaultKind = "swapped-pins"  // wires of two contacts of a connector
+	Bridge              FaultKind = "bridge"        // two terminals that nothing should join
+	StuckClosed         FaultKind = "stuck-closed"  // a switch that does not open
+	StuckOpen           FaultKind = "stuck-open"    // a switch that does not close
+	WeakBattery         FaultKind = "weak-battery"  // more resistance inside
+	WrongVoltage        FaultKind = "wrong-voltage" // a source, such as a regulator, that is off
+	WrongDraw           FaultKind = "wrong-draw"    // a load, also at its intermittent work
+	WrongSender         FaultKind = "wrong-sender"  // a sender of another curve
 )
 
 func (f Fault) String() string {
@@ -52,11 +62,30 @@ func (f Fault) String() string {
 	case SwappedCircuits:
 		return fmt.Sprintf("wires of %s and %s swapped at their breakers", f.At, f.Other)
 	case ShortToAirframe:
+		if f.Size > 1000 {
+			return fmt.Sprintf("%s leaks to the airframe over %s", f.At, units.Ohms(f.Size))
+		}
 		return fmt.Sprintf("%s chafed through to the airframe", f.At)
 	case OpenCircuit:
 		return fmt.Sprintf("run %s broken", f.At)
 	case ParasiticLoad:
 		return fmt.Sprintf("something draws %s from %s", units.Amperes(f.Size), f.At)
+	case SwappedPins:
+		return fmt.Sprintf("wires of contacts %s and %s swapped", f.At, f.Other)
+	case Bridge:
+		return fmt.Sprintf("%s and %s touch", f.At, f.Other)
+	case StuckClosed:
+		return fmt.Sprintf("the switch of %s does not open", f.At)
+	case StuckOpen:
+		return fmt.Sprintf("the switch of %s does not close", f.At)
+	case WeakBattery:
+		return fmt.Sprintf("%s has %s more resistance inside", f.At, units.Ohms(f.Size))
+	case WrongVoltage:
+		return fmt.Sprintf("%s is off by %s", f.At, units.Volts(f.Size))
+	case WrongDraw:
+		return fmt.Sprintf("%s draws %.0f %% of what it should", f.At, 100*f.Size)
+	case WrongSender:
+		return fmt.Sprintf("%s shows %.0f %% of the resistance that it should", f.At, 100*f.Size)
 	}
 	return string(f.Kind)
 }
@@ -69,9 +98,9 @@ func (m *Model) Break(f Fault) error {
 	m.last = nil
 	switch f.Kind {
 	case HighResistanceJoint, OpenCircuit, WrongGauge:
-		p := m.runOrContact(f.At)
+		p := m.find(f.At, WireRun, Contact, Coax, Sender)
 		if p == nil {
-			return fmt.Errorf("%s: there is no run or contact %q", f.Kind, f.At)
+			return fmt.Errorf("%s: there is no run, contact, coax or sender %q", f.Kind, f.At)
 		}
 		switch f.Kind {
 		case HighResistanceJoint:
@@ -100,7 +129,27 @@ func (m *Model) Break(f Fault) error {
 		s, _ := wire.Breaker(f.Size)
 		p.value = s.Usual
 	case SwappedCircuits:
-		return m.swap(f)
+		return m.swap(f, f.At+".breaker", f.Other+".breaker")
+	case SwappedPins:
+		return m.swap(f, f.At, f.Other)
+	case Bridge:
+		return m.bridge(f)
+	case StuckClosed, StuckOpen:
+		p := m.Part(Switch, f.At)
+		if p == nil {
+			return fmt.Errorf("%s: circuit %q has no switch", f.Kind, f.At)
+		}
+		p.stuck = map[FaultKind]stuck{StuckClosed: stuckClosed, StuckOpen: stuckOpen}[f.Kind]
+	case WeakBattery, WrongVoltage:
+		return m.breakSource(f)
+	case WrongDraw:
+		return m.breakLoad(f)
+	case WrongSender:
+		p := m.Part(Sender, f.At)
+		if p == nil {
+			return fmt.Errorf("%s: there is no sender %q", f.Kind, f.At)
+		}
+		p.value *= f.Size
 	case ShortToAirframe, ParasiticLoad:
 		if _, ok := m.node[f.At]; !ok {
 			return fmt.Errorf("%s: there is no terminal %q", f.Kind, f.At)
@@ -119,37 +168,88 @@ func (m *Model) Break(f Fault) error {
 	return nil
 }
 
-func (m *Model) runOrContact(name string) *Part {
-	if p := m.Part(WireRun, name); p != nil {
-		return p
+// find finds a part by name, of the first kind that has one.
+func (m *Model) find(name string, kinds ...PartKind) *Part {
+	for _, kind := range kinds {
+		if p := m.Part(kind, name); p != nil {
+			return p
+		}
 	}
-	return m.Part(Contact, name)
+	return nil
 }
 
-// swap exchanges the ends that the first runs of two circuits have at their
-// breakers.
-func (m *Model) swap(f Fault) error {
+// swap exchanges the ends that two runs have at two terminals.
+func (m *Model) swap(f Fault, one, other string) error {
+	at := [2]string{one, other}
 	var ends [2]*Part
-	for i, name := range []string{f.At, f.Other} {
+	for i, terminal := range at {
 		for _, p := range m.parts {
-			if p.Kind == WireRun && p.Circuit.Name == name && (p.From == name+".breaker" || p.To == name+".breaker") {
+			if p.Kind == WireRun && (p.From == terminal || p.To == terminal) {
 				ends[i] = p
 			}
 		}
 		if ends[i] == nil {
-			return fmt.Errorf("%s: circuit %q has no run at its breaker", f.Kind, name)
+			return fmt.Errorf("%s: no run ends at %q", f.Kind, terminal)
 		}
 	}
 	for i, p := range ends {
-		other := ends[1-i].Circuit.Name + ".breaker"
-		if p.From == p.Circuit.Name+".breaker" {
-			p.From = other
+		if p.From == at[i] {
+			p.From = at[1-i]
 		} else {
-			p.To = other
+			p.To = at[1-i]
 		}
 		m.net.Rewire(p.part, m.node[p.From], m.node[p.To])
 	}
 	return nil
+}
+
+// bridge joins two terminals that nothing should join.
+func (m *Model) bridge(f Fault) error {
+	known := func(t string) bool { return m.Design.Terminal(t) != nil }
+	if !known(f.At) || !known(f.Other) {
+		return fmt.Errorf("%s: there are no two terminals %q and %q", f.Kind, f.At, f.Other)
+	}
+	p := &Part{Kind: Leak, Name: f.At + " to " + f.Other, From: f.At, To: f.Other, Ohms: wire.Spread{Least: f.Size, Usual: f.Size, Most: f.Size}}
+	if m.node[f.At] == 0 || m.node[f.Other] == 0 { // coax and senders are not in the power network
+		m.addToQuiet(p)
+		return nil
+	}
+	m.add(p)
+	if m.set {
+		m.put()
+	}
+	return nil
+}
+
+func (m *Model) breakSource(f Fault) error {
+	for _, s := range m.sources {
+		if s.source.Name != f.At {
+			continue
+		}
+		if f.Kind == WeakBattery {
+			s.extra += f.Size
+		} else {
+			s.offset += f.Size
+		}
+		if m.set {
+			m.put()
+		}
+		return nil
+	}
+	return fmt.Errorf("%s: there is no source %q", f.Kind, f.At)
+}
+
+func (m *Model) breakLoad(f Fault) error {
+	for _, l := range m.loads {
+		if l.circuit.Name == f.At && !l.extra {
+			l.factor *= f.Size
+			if m.set {
+				m.put()
+			}
+			return nil
+		}
+	}
+	return fmt.Errorf("%s: circuit %q has no load", f.Kind, f.At)
 }
 
 // Vary gives every part and load a value of its own inside its span, as two
@@ -169,7 +269,7 @@ func (m *Model) Vary(pick func() float64) {
 	}
 	for _, l := range m.loads {
 		if !l.extra {
-			l.factor = 1 + pick()*float64(l.circuit.Load.Tolerance)
+			l.factor *= 1 + pick()*float64(l.circuit.Load.Tolerance)
 		}
 	}
 	if m.set {

@@ -16,6 +16,7 @@ type Model struct {
 	net     *network.Network
 	node    map[string]int // by terminal
 	parts   []*Part
+	quiet   []*Part // what never carries power: senders and coax
 	named   map[partName]*Part
 	loads   []*loadPart
 	sources []*sourcePart
@@ -42,6 +43,8 @@ const (
 	Shunt     PartKind = "shunt"
 	Bond      PartKind = "ground bond"
 	Clip      PartKind = "clip"
+	Sender    PartKind = "sender"
+	Coax      PartKind = "coax"
 	Leak      PartKind = "leak" // a fault: current where none should be
 )
 
@@ -57,8 +60,18 @@ type Part struct {
 	Source  wire.Citation // where Ohms comes from
 
 	value float64 // in use
+	stuck stuck   // a fault of a switch or protector
 	part  network.Part
 }
+
+// stuck says what a switch or protector does whatever a hand does.
+type stuck int
+
+const (
+	free stuck = iota
+	stuckClosed
+	stuckOpen
+)
 
 type loadPart struct {
 	circuit *design.Circuit
@@ -70,21 +83,25 @@ type loadPart struct {
 type sourcePart struct {
 	source *design.Source
 	offset float64 // volts above the design's
+	extra  float64 // ohms inside above the design's
 	part   network.Part
 }
 
 // New makes the model of a design.
 func New(d *design.Design) *Model {
 	m := &Model{Design: d, net: network.New(1), node: map[string]int{"": 0}, named: map[partName]*Part{}}
+	quiet := quietTerminals(d)
 	for _, t := range d.Terminals() {
-		m.node[t.Name] = m.net.AddNode()
+		if !quiet[t.Name] {
+			m.node[t.Name] = m.net.AddNode()
+		}
 	}
 	for _, g := range d.Grounds {
 		s := wire.GroundPoint
 		if g.Bond != nil {
 			s = spread(float64(*g.Bond), s)
 		}
-		m.add(&Part{Kind: Bond, Name: g.Name, From: g.Name, Ohms: s, Source: wire.Citation{Text: "AC 43.13-1B 11-188: 2.5 mΩ", Status: wire.Verified}})
+		m.add(&Part{Kind: Bond, Name: g.Name, From: g.Name, Ohms: s, Source: wire.BondingRule})
 	}
 	for _, k := range d.Connectors {
 		m.addConnector(k)
@@ -95,6 +112,7 @@ func New(d *design.Design) *Model {
 	for _, k := range d.All() {
 		m.addCircuit(k)
 	}
+	m.addQuiet()
 	return m
 }
 
@@ -110,10 +128,14 @@ func (m *Model) add(p *Part) *Part {
 	p.value = p.Ohms.Usual
 	p.part = m.net.AddResistor(m.node[p.From], m.node[p.To], p.value)
 	m.parts = append(m.parts, p)
+	m.name(p)
+	return p
+}
+
+func (m *Model) name(p *Part) {
 	if name := (partName{p.Kind, p.Name}); m.named[name] == nil {
 		m.named[name] = p
 	}
-	return p
 }
 
 func (m *Model) addConnector(k *design.Connector) {
@@ -255,13 +277,23 @@ func (m *Model) put() {
 	}
 }
 
-// putPart writes one resistance: open where its protector or switch is.
-func (m *Model) putPart(p *Part) {
-	ohms := p.value
-	if p.Kind == Protector && !m.state.Closed[p.Circuit.Name] || p.Kind == Switch && !m.state.On[p.Circuit.Name] {
-		ohms = math.Inf(1)
+// putPart writes one resistance.
+func (m *Model) putPart(p *Part) { m.net.SetOhms(p.part, p.in(m.state)) }
+
+// in is the part's resistance in a state: none where its protector or switch is
+// open.
+func (p *Part) in(s State) float64 {
+	closed := true
+	switch p.Kind {
+	case Protector:
+		closed = s.Closed[p.Circuit.Name]
+	case Switch:
+		closed = s.On[p.Circuit.Name]
 	}
-	m.net.SetOhms(p.part, ohms)
+	if p.stuck == stuckOpen || p.stuck == free && !closed {
+		return math.Inf(1)
+	}
+	return p.value
 }
 
 var loadKinds = map[design.LoadKind]network.Kind{
@@ -290,6 +322,9 @@ func (m *Model) loadNow(l *loadPart) network.Load {
 		return out
 	}
 	load := l.circuit.Load
+	if m.state.Unplugged {
+		return network.Load{Kind: network.Resistive, At: nominal}
+	}
 	draw := load.Draw
 	if load.Intermittent != nil && m.state.Working[name] {
 		draw = *load.Intermittent
@@ -313,7 +348,7 @@ func (m *Model) sourceNow(p *sourcePart) network.Source {
 			continue
 		}
 		out := network.Source{
-			Volts: float64(s.Volts), Ohms: float64(s.Resistance), Limit: float64(s.Limit),
+			Volts: float64(s.Volts), Ohms: float64(s.Resistance) + p.extra, Limit: float64(s.Limit),
 			Isolated: s.Kind != design.Battery,
 		}
 		if s.Kind == design.BenchSupply && m.state.SupplyVolts > 0 {

@@ -16,6 +16,8 @@ type State struct {
 	On      map[string]bool `json:"on,omitempty"`      // circuits and feeders whose switch is on
 	Working map[string]bool `json:"working,omitempty"` // loads doing their intermittent work
 
+	Unplugged bool `json:"unplugged,omitempty"` // the units are off their plugs, the looms bare
+
 	// What a bench supply is set to; 0 leaves it to the design.
 	SupplyVolts float64 `json:"supply_volts,omitempty"`
 	SupplyLimit float64 `json:"supply_limit,omitempty"`

@@ -55,6 +55,7 @@ func (c *checker) check(d *Design) {
 	for _, circuit := range d.All() {
 		c.checkCircuit(d, circuit)
 	}
+	c.checkQuiet(d)
 	c.checkNotes(d)
 }
 
@@ -178,6 +179,7 @@ func (c *checker) nameTerminals(d *Design) {
 			add(k.Pos, k.Name+"."+part.local, k.Called()+", "+part.say, Easy, k)
 		}
 	}
+	c.nameQuiet(d, add)
 }
 
 func (c *checker) checkName(at Pos, name string) {

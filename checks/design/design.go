@@ -22,6 +22,8 @@ type Design struct {
 	Connectors []*Connector  `key:"connectors" doc:"Connectors with mated halves."`
 	Feeders    []*Circuit    `key:"feeders" doc:"Main power: from sources to buses, and between buses. Also what hangs on no bus: the starter motor, a locator on its own battery."`
 	Circuits   []*Circuit    `key:"circuits,required" doc:"The circuits that hang on the buses."`
+	Senders    []*Sender     `key:"senders" doc:"Senders of gauges: what their resistance should be."`
+	Coaxes     []*Coax       `key:"coax" doc:"Antenna leads, each with its antenna."`
 	Points     []*PointNotes `key:"points" doc:"Notes on terminals: how to reach them with a probe."`
 
 	File     string `key:"-"`

@@ -67,3 +67,21 @@ func TestUnknownNamesAreErrors(t *testing.T) {
 	_, err = l.ProtectorDrop(airframe.State{}, "master")
 	assert.ErrorContains(t, err, "master")
 }
+
+func TestLimitsWithThePowerOff(t *testing.T) {
+	l := limits.New(marshHen(t))
+	bare := airframe.State{Unplugged: true}
+	through, err := l.Continuity(bare, "radio.breaker", "radio.load+")
+	require.NoError(t, err)
+	assert.Greater(t, through.Limit.High.At, through.Design+0.2)
+	assert.Less(t, through.Limit.High.At, 0.3)
+	apart, err := l.Apart(bare, "radio.breaker", "battery-")
+	require.NoError(t, err)
+	assert.Equal(t, 100e3, apart.Limit.Low.At)
+	assert.Equal(t, limits.Open, apart.Design)
+	coil, err := l.Apart(airframe.State{}, "trim.switch.out", "battery-")
+	require.NoError(t, err)
+	assert.InDelta(t, coil.Design/2, coil.Limit.Low.At, 1e-9, "the design has a way there")
+	_, err = l.Continuity(bare, "radar", "main")
+	assert.ErrorContains(t, err, "radar")
+}

@@ -40,6 +40,16 @@ var (
 	Splice      = Spread{0.1e-3, 0.5e-3, 2e-3}
 )
 
+// What a metre of thin 50 Ω antenna lead measures, centre and shield. Common
+// practice; no published source: leads differ by more than a factor of five.
+var (
+	CoaxCentre = Spread{10e-3, 35e-3, 100e-3}
+	CoaxShield = Spread{5e-3, 15e-3, 60e-3}
+)
+
+// BondingRule is the most from an exposed conducting frame to structure.
+var BondingRule = Citation{"AC 43.13-1B 11-188: 2.5 mΩ", Verified}
+
 // breakers is the typical drop at rated current of a compensated thermal
 // breaker, in volts by rating in amperes: E-T-A 483 data sheet, verified.
 var breakers = []struct{ rating, drop float64 }{

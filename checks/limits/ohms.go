@@ -1,0 +1,56 @@
+package limits
+
+import (
+	"math"
+
+	"loomproof/checks/airframe"
+	"loomproof/checks/verdict"
+	"loomproof/checks/wire"
+)
+
+// RingsThrough is how far a continuity reading may stand above the most that
+// sound parts measure: what probe tips leave open. A test card of 0.1 to 0.2 Ω is
+// common (secondary); joints that carry current are judged by their drop.
+var RingsThrough = wire.Citation{Text: "sound wire and joints, and 0.2 Ω for the probes (EASA Part-66 training cards)", Status: wire.Secondary}
+
+const probeTips = 0.2
+
+// Separate is the least that a reading between two ways may show that nothing
+// should join, with an ohmmeter. Insulation proper is a matter for a tester of
+// its own. Common practice; no published source.
+var Separate = wire.Citation{Text: "at least 100 kΩ by ohmmeter", Status: wire.CommonPractice}
+
+const apartOhms = 100e3
+
+// Open is the resistance in ohms from which on a design value is told as open:
+// the top of a meter's highest range.
+const Open = 100e6
+
+// Continuity is the resistance between two terminals that something joins, with
+// the power off.
+func (l *Limits) Continuity(s airframe.State, red, black string) (Expected, error) {
+	usual, err := l.model.Ohms(s, red, black)
+	if err != nil {
+		return Expected{}, err
+	}
+	most, err := l.model.MostOhms(s, red, black)
+	if err != nil {
+		return Expected{}, err
+	}
+	return Expected{math.Min(usual, Open), verdict.Limit{High: verdict.AtMost(math.Min(most, Open)+probeTips, RingsThrough)}}, nil
+}
+
+// Apart is the resistance between a terminal and others that nothing joins it
+// to, with the power off; joined are tied together with black. Where the design
+// itself has a way, as over a contactor's coil, half of that is allowed.
+func (l *Limits) Apart(s airframe.State, red, black string, joined ...string) (Expected, error) {
+	usual, err := l.model.Ohms(s, red, black, joined...)
+	if err != nil {
+		return Expected{}, err
+	}
+	low, rule := apartOhms, Separate
+	if usual/2 < low {
+		low, rule = usual/2, SoundParts
+	}
+	return Expected{math.Min(usual, Open), verdict.Limit{Low: verdict.AtLeast(low, rule)}}, nil
+}
