@@ -83,6 +83,7 @@ func (b *Bench) Cut() (done, failed []string) {
 // passed.
 type watcher struct {
 	bench *Bench
+	node  *nodeWatch // nil when no node can guard a bus
 
 	supply chan struct{} // holds one token: one goroutine uses the supply at a time
 
@@ -110,7 +111,7 @@ const (
 )
 
 func newWatcher(b *Bench) *watcher {
-	w := &watcher{bench: b, tripped: make(chan struct{}), supply: make(chan struct{}, 1), bad: map[probe.Quantity]int{}}
+	w := &watcher{bench: b, node: newNodeWatch(b), tripped: make(chan struct{}), supply: make(chan struct{}, 1), bad: map[probe.Quantity]int{}}
 	w.supply <- struct{}{}
 	return w
 }
@@ -149,6 +150,11 @@ func (w *watcher) state() (*Cut, <-chan struct{}) {
 
 // run watches until the context ends.
 func (w *watcher) run(ctx context.Context) {
+	var beside sync.WaitGroup
+	defer beside.Wait()
+	if w.node != nil {
+		beside.Go(func() { w.node.run(ctx, w.tripByNode) })
+	}
 	if w.bench.Supply == nil {
 		return
 	}
@@ -194,6 +200,17 @@ func (w *watcher) unseen(err error) {
 		return
 	}
 	w.trip(Cut{Why: "the supply does not answer", Source: w.bench.Supply.Identity().Name, Unit: "A", Limit: w.ceiling, Circuit: w.circuit})
+}
+
+// tripByNode is for what the node's watch sees.
+func (w *watcher) tripByNode(c Cut) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if !w.armed || w.cut != nil {
+		return
+	}
+	c.Circuit = w.circuit
+	w.trip(c)
 }
 
 // trip starts the cut; w.mu is held.

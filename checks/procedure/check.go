@@ -222,7 +222,7 @@ func (p *Performance) checkCut(circuit string, c Cut) (Step, error) {
 	s.Uncertainty = nil
 	s.Point = c.Source
 	s.Title = fmt.Sprintf("%s: %s, power cut", p.Design.Circuit(circuit).Called(), c.Why)
-	if quantity == probe.Voltage {
+	if c.Value < c.Limit {
 		s.Low = &c.Limit
 	} else {
 		s.High = &c.Limit

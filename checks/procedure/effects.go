@@ -54,6 +54,9 @@ func (p *Performance) act(n Now) (outcome, error) {
 		// holds: switching on, the one to come; switching off, the one before.
 		p.last = n.Circuit
 		adds := n.Action == "close" || n.Action == "on"
+		if err := p.armNode(before, after); err != nil {
+			return err
+		}
 		if adds {
 			p.state = after
 			if err := p.arm(); err != nil {
@@ -73,9 +76,11 @@ func (p *Performance) act(n Now) (outcome, error) {
 		out = outcome{OK: true, Choice: a.Choice, By: a.By}
 		p.state = after
 		if !adds {
-			return p.arm()
+			if err := p.arm(); err != nil {
+				return err
+			}
 		}
-		return nil
+		return p.armNode(after)
 	})
 	p.state, p.last = after, n.Circuit
 	if out.Cut != nil {
@@ -186,18 +191,44 @@ func (p *Performance) drive(ctx context.Context, on bool) error {
 		return errors.New("this procedure needs a programmable supply; name one with --supply")
 	}
 	if !on {
-		return p.watch.withSupply(ctx, func() error { return p.Bench.Supply.Output(ctx, false) })
+		err := p.watch.withSupply(ctx, func() error { return p.Bench.Supply.Output(ctx, false) })
+		if p.watch.node != nil {
+			err = errors.Join(err, p.watch.node.stop(ctx))
+		}
+		return err
 	}
 	ceiling, err := p.guard(ctx)
 	if err != nil {
 		return err
+	}
+	if p.watch.node != nil {
+		if err := p.watch.node.allow(ctx, p.state.SupplyVolts); err != nil {
+			return err
+		}
 	}
 	p.watch.arm(ceiling, 0, p.last) // the voltage has yet to rise
 	if err := p.watch.withSupply(ctx, func() error { return p.Bench.Supply.Output(ctx, true) }); err != nil {
 		return err
 	}
 	p.watch.arm(ceiling, floorShare*p.state.SupplyVolts, p.last)
-	return nil
+	return p.armNode(p.state)
+}
+
+// armNode sets the node's watch for the states that the aircraft may be in: its
+// bus should be live if it has power in all of them.
+func (p *Performance) armNode(states ...airframe.State) error {
+	if p.watch.node == nil || len(p.state.Sources) == 0 {
+		return nil
+	}
+	live := true
+	for _, s := range states {
+		bus, err := p.limits.Between(s, p.Bench.NodeBus, p.reference())
+		if err != nil {
+			return err
+		}
+		live = live && bus.Design >= floorShare*s.SupplyVolts
+	}
+	return p.watch.node.arm(p.ctx, p.state.SupplyVolts, live)
 }
 
 // floorShare: a supply below this part of what it is set to has collapsed.
@@ -413,15 +444,36 @@ func (p *Performance) readFixed(name string) (taken, error) {
 		if s == nil {
 			return Captured{}, fmt.Errorf("there is no %q on this bench", name)
 		}
-		c, err := p.untilSteady(ctx, s, channel, steady.Rule{}, p.patience())
-		if errors.Is(err, errImpatient) {
-			err = fmt.Errorf("%s: no steady reading in %s", s.Identity().Name, p.patience())
-		}
+		c, err := p.steadyFixed(ctx, s, channel)
 		if name == "node bus" {
 			c.Red, c.Black = p.Bench.NodeBus, p.reference()
 		}
 		return c, err
 	})
+}
+
+// steadyFixed reads until it is steady. If that does not come, a person looks
+// at the instrument, and it goes on.
+func (p *Performance) steadyFixed(ctx context.Context, s probe.Source, channel string) (Captured, error) {
+	rule := steady.Rule{}
+	for {
+		c, err := p.untilSteady(ctx, s, channel, rule, p.patience())
+		c.TakenAsIs = rule != steady.Rule{}
+		if !errors.Is(err, errImpatient) {
+			return c, err
+		}
+		a, err := p.ask(ctx, Now{
+			Kind: DoHold, Say: fmt.Sprintf("Nothing steady from %s, %s. Look at its wiring.", s.Identity().Name, channel),
+			Detail: "Its value wanders, or none comes. What it shows stands above.", Answers: []string{"Try again", "Take what it shows"},
+		})
+		if err != nil {
+			return Captured{}, err
+		}
+		rule = steady.Rule{}
+		if a.Choice == "Take what it shows" {
+			rule.Drift = asIsShare * float64(p.Design.Aircraft.Nominal)
+		}
+	}
 }
 
 // describe says a state in words.

@@ -145,6 +145,10 @@ func explain(d *design.Design, name, circuit string, bad map[string]Step) (what,
 		s, ok := bad[kind]
 		return s, ok && s.Verdict == string(verdict.Fail)
 	}
+	if s, ok := failed(WhatCut); ok && s.Unit == "V" && s.High != nil {
+		return fmt.Sprintf("%s: the bus voltage ran away to %s; the power was cut.", name, amount(s)),
+			"Power stays off. Look at what the supply is set to and where its leads are clipped on; with the engine running, at the regulator."
+	}
 	if s, ok := failed(WhatCut); ok {
 		return fmt.Sprintf("%s: %s at %s; the power was cut. Something behind its breaker touches the airframe.", name, reason(s), amount(s)),
 			"Leave its breaker open. Power off, unplug the load, and look along the run for chafed insulation or a pin that touches; measure resistance from the breaker's load side to the airframe."

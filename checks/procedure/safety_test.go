@@ -136,6 +136,13 @@ func begin(t *testing.T, book *logbook.Book, script string) *logbook.Worksheet {
 
 func playInto(t *testing.T, u *unruly, w *logbook.Worksheet, script string) (out played) {
 	t.Helper()
+	return playOn(t, &Bench{Supply: u, Patience: time.Second}, w, script, nil)
+}
+
+// playOn performs a script on a bench. answer says what to answer a hold point
+// with; nil is the first answer to each.
+func playOn(t *testing.T, b *Bench, w *logbook.Worksheet, script string, answer func(Now) string) (out played) {
+	t.Helper()
 	opening, err := w.Opening()
 	require.NoError(t, err)
 	d, err := design.Parse(opening.File, []byte(opening.Design))
@@ -157,11 +164,15 @@ func playInto(t *testing.T, u *unruly, w *logbook.Worksheet, script string) (out
 			}
 			if len(n.Answers) > 0 {
 				time.Sleep(500 * time.Millisecond)
-				_ = desk.Answer(Answer{ID: n.ID, Choice: n.Answers[0], By: "somebody"})
+				choice := n.Answers[0]
+				if answer != nil {
+					choice = answer(n)
+				}
+				_ = desk.Answer(Answer{ID: n.ID, Choice: choice, By: "somebody"})
 			}
 		}
 	}()
-	p := Performance{Design: d, Sheet: w, Name: "test", Script: []byte(script), Bench: &Bench{Supply: u, Patience: time.Second}, Desk: desk}
+	p := Performance{Design: d, Sheet: w, Name: "test", Script: []byte(script), Bench: b, Desk: desk}
 	out.err = p.Perform(ctx)
 	synctest.Wait()
 	cancel()

@@ -31,7 +31,7 @@ const (
 	nodeConversion    = 216 // ticks, 108 µs
 	nodeStep          = 2 * time.Millisecond
 	nodeFramesWaiting = 64
-	nodeMost          = nodeTickHz // ticks made up at once after this computer slept
+	nodeMost          = 50 * time.Millisecond // made up at once
 )
 
 // NodeOptions shape an emulated [Node].
@@ -58,6 +58,7 @@ type Node struct {
 	mu    sync.Mutex
 	noise *rand.Rand
 	start time.Time // of the device clock
+	seen  time.Time // until when all is done that was due
 	state node.State
 	heard time.Time // the host's last good frame
 
@@ -92,6 +93,7 @@ func NewNode(pins func(channel int) float64, opts NodeOptions) *Node {
 // powerUp is what a reset does. With the lock held, or before there is one.
 func (n *Node) powerUp() {
 	n.start = time.Now()
+	n.seen = n.start
 	n.heard = time.Time{}
 	n.state = node.State{Channel: node.NoChannel}
 	n.on.Store(false)
@@ -207,14 +209,16 @@ func (n *Node) tickOf(t time.Time) uint32 {
 	return uint32(t.Sub(n.start) / (time.Second / nodeTickHz))
 }
 
-// advance does what was due until now.
+// advance does what was due until now. A computer that cannot keep up makes
+// the board's clock slow, never bursty: a burst would look like a silent host.
 func (n *Node) advance() {
+	if behind := time.Since(n.seen) - nodeMost; behind > 0 {
+		n.start = n.start.Add(behind)
+		n.heard = n.heard.Add(behind)
+	}
+	n.seen = time.Now()
 	now := n.ticks()
 	for n.stream.Mask != 0 && n.scanEnd() <= now {
-		if behind := now - n.scanEnd(); behind > nodeMost {
-			n.skip(behind)
-			continue
-		}
 		n.convert()
 	}
 	if silent := n.heard.Add(nodeHostSilence); n.state.On && time.Now().After(silent) {
@@ -234,14 +238,6 @@ func (n *Node) scanEnd() uint64 {
 
 func (n *Node) interval() uint64 {
 	return uint64(n.stream.Period) / uint64(len(n.pinList)<<n.stream.Shift)
-}
-
-// skip loses the scans of a long time.
-func (n *Node) skip(ticks uint64) {
-	n.sendBlock()
-	lost := ticks / uint64(n.stream.Period)
-	n.scan += lost
-	n.note(0, node.SamplesLost, uint16(min(lost, math.MaxUint16)))
 }
 
 // convert does one scan.

@@ -137,3 +137,21 @@ func (n *Node) Power() (State, bool) {
 	defer n.mu.Unlock()
 	return n.state, n.stateKnown
 }
+
+// Passed is, for a state whose Why is [WhyLimit], the channel whose limit was
+// passed and the value that passed it, in the channel's unit. The channel is ""
+// for other reasons, and for a pin that no channel of the config is on.
+func (n *Node) Passed(s State) (channel string, value float64) {
+	if s.Why != WhyLimit {
+		return "", 0
+	}
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	for i := range n.config.Channels {
+		if ch := &n.config.Channels[i]; ch.Pin == int(s.Channel) {
+			t := tally{scans: 1, total: float64(s.Sample)}
+			return ch.Name, n.reading(ch, &t, time.Time{}).Value
+		}
+	}
+	return "", 0
+}
