@@ -113,7 +113,7 @@ func (c *checker) checkYardsticks(a *Aircraft) {
 
 // inside reports a value outside its range.
 func (c *checker) inside(at Pos, what string, v, low, high float64, unit string) {
-	if v < low || v > high {
+	if !(v >= low && v <= high) {
 		c.errorf(at, "%s %s is outside %s to %s", what, units.Format(v, unit), units.Format(low, unit), units.Format(high, unit))
 	}
 }

@@ -1,10 +1,11 @@
 package design
 
 import (
+	"cmp"
 	"fmt"
-	"math"
 	"slices"
 
+	"loomproof/checks/thermistor"
 	"loomproof/checks/units"
 )
 
@@ -17,7 +18,8 @@ type Sender struct {
 	Title     string         `key:"title" doc:"What people call it: oil temperature sender."`
 	Where     string         `key:"where" doc:"Where its wire is reached with a probe: engine gauges, plug pin 4."`
 	Ground    string         `key:"ground,required" doc:"Terminal that its other side hangs on: the ground point of what it is screwed into."`
-	Table     []*SenderPoint `key:"table,required" doc:"Its resistance at two or more temperatures, from its data sheet."`
+	Table     []*SenderPoint `key:"table" doc:"Its resistance at two or more temperatures, from its data sheet."`
+	Curve     *SenderCurve   `key:"steinhart-hart" doc:"Instead of a table: the three coefficients of a thermistor, for ohms and kelvin."`
 	Tolerance units.Fraction `key:"tolerance" doc:"How far a good one may differ from its table. Default 5 %."`
 }
 
@@ -26,6 +28,14 @@ type SenderPoint struct {
 	Pos
 	At         units.Celsius `key:"at,required" doc:"Temperature."`
 	Resistance units.Ohms    `key:"resistance,required" doc:"Resistance at it."`
+}
+
+// A SenderCurve is 1/T = a + b ln R + c (ln R)³.
+type SenderCurve struct {
+	Pos
+	A float64 `key:"a,required" doc:"First coefficient, about 1e-3."`
+	B float64 `key:"b,required" doc:"Second coefficient, about 2e-4."`
+	C float64 `key:"c,required" doc:"Third coefficient, about 1e-7."`
 }
 
 // Signal is the terminal where the sender's wire arrives.
@@ -39,18 +49,21 @@ func (s *Sender) Called() string {
 	return s.Name
 }
 
-// At is the resistance in ohms at a temperature in °C, by a straight line
-// between neighbouring rows in ln R over 1/T, as a thermistor runs; outside the
-// table the nearest two rows go on.
+// At is the resistance in ohms at a temperature in °C: by the curve, or between
+// neighbouring rows of the table as a thermistor runs; outside the table the
+// nearest two rows go on.
 func (s *Sender) At(celsius float64) float64 {
+	if c := s.Curve; c != nil {
+		return thermistor.SteinhartHart{A: c.A, B: c.B, C: c.C}.Ohms(celsius)
+	}
 	i := 1
 	for i < len(s.Table)-1 && float64(s.Table[i].At) < celsius {
 		i++
 	}
-	a, b := s.Table[i-1], s.Table[i]
-	inverse := func(c float64) float64 { return 1 / (c + 273.15) }
-	share := (inverse(celsius) - inverse(float64(a.At))) / (inverse(float64(b.At)) - inverse(float64(a.At)))
-	return math.Exp(math.Log(float64(a.Resistance)) + share*math.Log(float64(b.Resistance)/float64(a.Resistance)))
+	point := func(p *SenderPoint) thermistor.Point {
+		return thermistor.Point{Celsius: float64(p.At), Ohms: float64(p.Resistance)}
+	}
+	return thermistor.Between(point(s.Table[i-1]), point(s.Table[i])).Ohms(celsius)
 }
 
 // A Coax is an antenna lead with its antenna.
@@ -126,14 +139,19 @@ func (c *checker) checkQuiet(d *Design) {
 			s.Tolerance = 0.05
 		}
 		c.inside(s.Pos, what+": tolerance", float64(s.Tolerance)*100, 0.1, 50, "%")
-		if len(s.Table) < 2 {
+		switch {
+		case s.Curve != nil && len(s.Table) > 0:
+			c.errorf(s.Pos, "%s has a table and steinhart-hart; keep one", what)
+		case s.Curve == nil && len(s.Table) < 2:
 			c.errorf(s.Pos, "%s: its table needs two rows or more, each as {at: 20 °C, resistance: 2.5 kΩ}", what)
+		case s.Curve != nil:
+			c.inside(s.Curve.Pos, what+": its resistance at 25 °C", s.At(25), 0.1, 10e6, "Ω")
 		}
 		for _, p := range s.Table {
 			c.inside(p.Pos, what+": at", float64(p.At), -60, 600, "°C")
 			c.inside(p.Pos, what+": resistance", float64(p.Resistance), 0.1, 10e6, "Ω")
 		}
-		slices.SortFunc(s.Table, func(a, b *SenderPoint) int { return int(math.Copysign(1, float64(a.At-b.At))) })
+		slices.SortFunc(s.Table, func(a, b *SenderPoint) int { return cmp.Compare(a.At, b.At) })
 		for i := 1; i < len(s.Table); i++ {
 			if s.Table[i].At == s.Table[i-1].At {
 				c.errorf(s.Table[i].Pos, "%s: %v stands twice in its table", what, s.Table[i].At)
