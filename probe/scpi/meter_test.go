@@ -120,7 +120,7 @@ func TestMeterRefuses(t *testing.T) {
 		{"OVLD", probe.BadFrame, `the answer to READ? was "OVLD"`},
 		{"+1.2,+1.3", probe.BadFrame, `"+1.2,+1.3"`},
 		{"12.6 V", probe.BadFrame, `"12.6 V"`},
-		{"+1.3E+04", probe.OutOfRange, "+1.3E+04 V is outside -1200 to 1200 V"},
+		{"+1.3E+04", probe.OutOfRange, "13000 V is outside -1200 to 1200 V"},
 	} {
 		t.Run(c.answer, func(t *testing.T) {
 			s := script{"*IDN?": "HERON,M-10,0,3.2\n", "*CLS": "", "CONF:VOLT:DC": "", "READ?": c.answer + "\n", "FUNC?": "VOLT\n", "SYST:ERR?": "0,\"No error\"\n"}
@@ -139,7 +139,7 @@ func TestMeterSpan(t *testing.T) {
 	inMemory(t, func(t *testing.T, cable *bench.Cable) {
 		volts := &leads{value: 16}
 		m := openMeter(t, cable, bench.NewMeter(volts.get, bench.MeterOptions{}),
-			MeterOptions{Options: Options{Span: map[string]Span{"voltage": {-1, 15}}}})
+			MeterOptions{Options: Options{Span: probe.Spans{"voltage": {Low: -1, High: 15}}}})
 		assert.Contains(t, refused(t, m, "voltage", probe.OutOfRange).Detail, "outside -1 to 15 V")
 		volts.set(15)
 		assert.Equal(t, 15.0, read(t, m, "voltage").Value)

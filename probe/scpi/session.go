@@ -29,13 +29,8 @@ type Options struct {
 	// NoErrorQueue says that it has no SYST:ERR?.
 	NoErrorQueue bool
 
-	// Span is what is physically possible on a channel, in its SI unit; a
-	// channel that is not there has a wide usual one.
-	Span map[string]Span
+	Span probe.Spans // what is physically possible on a channel
 }
-
-// Span is a closed interval.
-type Span struct{ Low, High float64 }
 
 // The numbers that a message carries: three digits, so that a lost digit is
 // seen, and inside the eight bits of the register.

@@ -17,14 +17,6 @@ const (
 	tries          = 10
 )
 
-// Spans that no reading of a bench instrument leaves (common practice): a
-// channel's own can be given in Options.
-var usualSpans = map[probe.Quantity]Span{
-	probe.Voltage:    {-1200, 1200},
-	probe.Current:    {-40, 40},
-	probe.Resistance: {-10, 1.3e9}, // a short with the leads' zero taken off reads a little below nothing
-}
-
 // value makes a number of an answer, or the refusal of it.
 func (s *session) value(ctx context.Context, text, query string, channel probe.Channel) (number, error) {
 	n, err := parseNumber(text)
@@ -39,14 +31,8 @@ func (s *session) value(ctx context.Context, text, query string, channel probe.C
 		return number{}, s.refuse(ctx, probe.Overload, "it answered "+text,
 			"the value is past the range or the leads are open: choose a higher range, or touch the point again")
 	}
-	span, ok := s.options.Span[channel.Name]
-	if !ok {
-		span = usualSpans[channel.Quantity]
-	}
-	if n.value < span.Low || n.value > span.High {
-		unit := channel.Quantity.Unit()
-		return number{}, s.refuse(ctx, probe.OutOfRange,
-			fmt.Sprintf("%s %s is outside %g to %g %s", text, unit, span.Low, span.High, unit), "check the function and the leads")
+	if r := s.options.Span.Check(s.name(), channel, n.value); r != nil {
+		return number{}, s.refuse(ctx, r.Reason, r.Detail, r.Do)
 	}
 	return n, nil
 }
