@@ -321,7 +321,7 @@ func (c *checker) checkCircuit(d *Design, k *Circuit) {
 		for i, b := range d.Buses {
 			names[i] = b.Name
 		}
-		c.errorf(k.Pos, "%s: there is no bus %q; the buses are: %s", what, k.Bus, strings.Join(names, ", "))
+		c.errorf(k.Pos, "%s: there is no bus %q%s; the buses are: %s", what, k.Bus, didYouMean(nearest(k.Bus, names)), strings.Join(names, ", "))
 	}
 	if k.Breaker != nil && k.Fuse != nil {
 		c.errorf(k.Fuse.Pos, "%s has a breaker and a fuse; keep the one that it really has", what)
@@ -433,11 +433,7 @@ func (c *checker) unknownTerminal(d *Design, at Pos, name string, k *Circuit) {
 		names = append(names, local...)
 		own = fmt.Sprintf("; the circuit's own are: %s", strings.Join(local, ", "))
 	}
-	hint := ""
-	if near := nearest(name, names); near != "" {
-		hint = fmt.Sprintf(" (did you mean %q?)", near)
-	}
-	c.errorf(at, "there is no terminal %q%s%s", name, hint, own)
+	c.errorf(at, "there is no terminal %q%s%s", name, didYouMean(nearest(name, names)), own)
 }
 
 func (c *checker) checkNotes(d *Design) {

@@ -183,7 +183,9 @@ func (c *checker) decodeStruct(n *yaml.Node, into reflect.Value, what string, de
 		f, ok := find(known, key.Value)
 		switch {
 		case !ok:
-			c.errorf(at(key), "%s has no %q%s; known: %s", what, key.Value, didYouMean(key.Value, known), keyList(into.Type()))
+			meant := nearestKey(key.Value, known)
+			c.errorf(at(key), "%s has no %q%s; known: %s", what, key.Value, didYouMean(meant), keyList(into.Type()))
+			seen[meant] = true // one mistake, told once
 		case seen[key.Value]:
 			c.errorf(at(key), "%q stands twice; keep one", key.Value)
 		case value.Kind == yaml.ScalarNode && value.Tag == "!!null":
@@ -259,15 +261,20 @@ func kindName(n *yaml.Node) string {
 	return "group of lines"
 }
 
-func didYouMean(key string, known []field) string {
+func nearestKey(key string, known []field) string {
 	names := make([]string, len(known))
 	for i, f := range known {
 		names[i] = f.key
 	}
-	if near := nearest(key, names); near != "" {
-		return fmt.Sprintf(" (did you mean %q?)", near)
+	return nearest(key, names)
+}
+
+// didYouMean is the hint behind an unknown name; an empty one is none.
+func didYouMean(near string) string {
+	if near == "" {
+		return ""
 	}
-	return ""
+	return fmt.Sprintf(" (did you mean %q?)", near)
 }
 
 // maxNear is the longest name that a misspelling is looked up for.

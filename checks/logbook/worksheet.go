@@ -110,9 +110,21 @@ func (b *Book) Worksheet(ctx context.Context, id int64) (*Worksheet, error) {
 		return nil, b.wrap(err)
 	}
 	if len(w.recs) == 0 {
-		return nil, fmt.Errorf("logbook %s: %w: %d", b.path, ErrNotFound, id)
+		return nil, fmt.Errorf("logbook %s: %w: %d%s", b.path, ErrNotFound, id, b.numbers(ctx))
 	}
 	return w, nil
+}
+
+// numbers says which worksheets there are, for who typed another number.
+func (b *Book) numbers(ctx context.Context) string {
+	list, err := b.Worksheets(ctx)
+	switch {
+	case err != nil:
+		return ""
+	case len(list) == 0:
+		return "; there is none in it yet"
+	}
+	return fmt.Sprintf("; they go from %d to %d", list[len(list)-1].ID, list[0].ID)
 }
 
 // Unfinished finds the newest worksheet of a procedure and design revision that

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"io"
 
@@ -14,7 +15,7 @@ type demoCommand struct {
 	ListFaults bool   `help:"List the faults that can be planted, and stop."`
 	JSON       bool   `name:"json" help:"Print the report as JSON."`
 	Seed       uint64 `default:"1" help:"Which aircraft and instruments: another number, other small errors. 0 has every part at its usual value."`
-	Listen     string `default:"127.0.0.1:8470" help:"Address of the dashboard, on this machine; port 0 takes a free one."`
+	Listen     string `default:"${dashboard}" help:"Address of the dashboard, on this machine; port 0 takes a free one."`
 	Logbook    string `type:"path" placeholder:"FILE" help:"Keep the worksheet here. Default: it goes with the demo."`
 	HTML       string `name:"html" type:"path" placeholder:"FILE" help:"Write the report as HTML here."`
 }
@@ -44,6 +45,9 @@ func (c demoCommand) Run(w *world) error {
 		o.Out = w.err
 	}
 	if c.HandsOff {
+		if c.Listen != dashboardAddress {
+			return usage{errors.New("--hands-off opens no dashboard; leave --listen out, or --hands-off")}
+		}
 		o.Listen = ""
 	} else {
 		o.In = w.in

@@ -27,6 +27,9 @@ const (
 
 const exitCodes = `Exit codes: 0 done or pass, 1 fail, 2 undecided or incomplete, 3 could not (port, file, store), 64 wrong usage.`
 
+// dashboardAddress is where the dashboard listens if nothing else is said.
+const dashboardAddress = "127.0.0.1:8470"
+
 type commands struct {
 	Demo    demoCommand    `cmd:"" help:"Perform the first power-on of an invented aircraft on an emulated bench, with one planted fault."`
 	Perform performCommand `cmd:"" help:"Perform a procedure on an aircraft, with real instruments."`
@@ -67,6 +70,7 @@ func run(args []string, in io.Reader, out, errOut io.Writer) (code int) {
 	parser, err := kong.New(&commands{},
 		kong.Name("loomproof"),
 		kong.Description("Checks the installed electrics of a light kit aircraft against their design, and leaves evidence.\n\n"+exitCodes),
+		kong.Vars{"dashboard": dashboardAddress},
 		kong.UsageOnError(), kong.Writers(out, errOut),
 		kong.Exit(func(int) { helped = true }),
 		kong.ConfigureHelp(kong.HelpOptions{Compact: true, WrapUpperBound: 100}),

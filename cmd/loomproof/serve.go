@@ -7,7 +7,7 @@ type serveCommand struct {
 	Procedure string `default:"first-power-on" help:"The procedure to stand by for."`
 	instruments
 	Logbook string `type:"path" default:"loomproof.db" help:"The logbook."`
-	Listen  string `default:"127.0.0.1:8470" help:"Address of the dashboard, on this machine."`
+	Listen  string `default:"${dashboard}" help:"Address of the dashboard, on this machine."`
 }
 
 func (serveCommand) Help() string {

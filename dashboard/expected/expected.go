@@ -39,7 +39,7 @@ func New(d *design.Design, state string, sources, working []string) (*Table, err
 	for _, name := range working {
 		k := d.Circuit(name)
 		if k == nil || k.Load == nil {
-			return nil, fmt.Errorf("there is no circuit %q with a load to work", name)
+			return nil, fmt.Errorf("there is no circuit %q with a load to work; there are: %s", name, strings.Join(withLoads(d), ", "))
 		}
 		s.Working[name], s.Closed[name], s.On[name] = true, true, true
 	}
@@ -56,6 +56,16 @@ func New(d *design.Design, state string, sources, working []string) (*Table, err
 	return t, err
 }
 
+func withLoads(d *design.Design) []string {
+	var names []string
+	for _, k := range d.Circuits {
+		if k.Load != nil {
+			names = append(names, k.Name)
+		}
+	}
+	return names
+}
+
 // reference is the battery's minus; without a battery, that of the first source.
 func reference(d *design.Design) string {
 	if b := d.SourceOf(design.Battery); b != nil {
@@ -69,7 +79,11 @@ func tighter(r limits.Row) string {
 	if r.Rule == limits.SoundParts.String() {
 		return ""
 	}
-	return fmt.Sprintf("; allowed %s by %s", band.Band{Unit: r.Unit, Low: r.Low, High: r.High}.Allowed(), r.Rule)
+	allowed := fmt.Sprintf("; allowed %s by %s", band.Band{Unit: r.Unit, Low: r.Low, High: r.High}.Allowed(), r.Rule)
+	if r.Low != nil && r.Least < *r.Low || r.High != nil && r.Most > *r.High {
+		allowed += "; sound parts can fall outside"
+	}
+	return allowed
 }
 
 // JSON writes the table for machines.
