@@ -12,7 +12,9 @@
 package mockup
 
 import (
+	"math"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"sync"
 
@@ -26,10 +28,19 @@ type Mockup struct {
 	faults []airframe.Fault
 	supply string // the design's bench supply
 
-	mu         sync.Mutex
-	model      *airframe.Model
-	state      airframe.State
-	red, black string // where the probes are; "" is lifted
+	mu     sync.Mutex
+	model  *airframe.Model
+	state  airframe.State
+	probes probes
+	quirks []Quirk
+}
+
+// probes is where the probes are; joined are the terminals that are clipped
+// together with black.
+type probes struct {
+	down       bool
+	red, black string
+	joined     []string
 }
 
 // spreadShare is how far the parts of a mock-up differ from the usual ones, as
@@ -64,23 +75,44 @@ func (m *Mockup) change(f func(*airframe.State)) {
 	m.model.Set(m.state)
 }
 
-// Place puts the probes on two terminals; "" lifts one.
-func (m *Mockup) Place(red, black string) {
+// Place puts the probes on two terminals. The terminals in joined are clipped
+// together with black; "" is the airframe.
+func (m *Mockup) Place(red, black string, joined ...string) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	m.red, m.black = red, black
+	m.probes = probes{true, red, black, joined}
 }
 
-// MeterVolts is the voltage between the probes; touching is false when one is
+// Lift takes the probes off.
+func (m *Mockup) Lift() {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.probes = probes{}
+}
+
+// MeterVolts is the voltage between the probes; touching is false when they are
 // lifted.
 func (m *Mockup) MeterVolts() (volts float64, touching bool) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	if m.red == "" || m.black == "" {
+	if !m.probes.down {
 		return 0, false
 	}
-	volts, err := m.model.Volts(m.red, m.black)
+	volts, err := m.model.Volts(m.probes.red, m.probes.black)
 	return volts, err == nil
+}
+
+// MeterOhms is the resistance between the probes; touching is false when they
+// are lifted or nothing joins the two points. With a source connected an
+// ohmmeter shows nonsense: it sees the voltage.
+func (m *Mockup) MeterOhms() (ohms float64, touching bool) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if !m.probes.down || len(m.state.Sources) > 0 {
+		return 0, false
+	}
+	ohms, err := m.model.Ohms(m.state, m.probes.red, m.probes.black, m.probes.joined...)
+	return ohms, err == nil && !math.IsInf(ohms, 1)
 }
 
 // Volts is the voltage between two terminals, for instruments that are wired
@@ -124,14 +156,24 @@ func (m *Mockup) Output() (volts, amperes float64) {
 	return volts, amperes
 }
 
-// Move does what a hand does: close, open, on or off.
-func (m *Mockup) Move(action, circuit string) {
+// Move does what a hand does: close or open a circuit's protector, switch it on
+// or off, key it or release it, feed the aircraft from a source or take that off,
+// unplug or plug the units.
+func (m *Mockup) Move(action, name string) {
 	m.change(func(s *airframe.State) {
 		switch action {
 		case "close", "open":
-			s.Closed[circuit] = action == "close"
+			s.Closed[name] = action == "close"
 		case "on", "off":
-			s.On[circuit] = action == "on"
+			s.On[name] = action == "on"
+		case "key", "release":
+			s.Working[name] = action == "key"
+		case "feed":
+			s.Sources = append(s.Sources, name)
+		case "unfeed":
+			s.Sources = slices.DeleteFunc(s.Sources, func(x string) bool { return x == name })
+		case "unplug", "plug":
+			s.Unplugged = action == "unplug"
 		}
 	})
 }
@@ -141,9 +183,12 @@ func (m *Mockup) Marked(circuit string) float64 { return m.model.Marked(circuit,
 
 // Faults says in words what was put in.
 func (m *Mockup) Faults() string {
-	said := make([]string, len(m.faults))
-	for i, f := range m.faults {
-		said[i] = f.String()
+	var said []string
+	for _, f := range m.faults {
+		said = append(said, f.String())
+	}
+	for _, q := range m.quirks {
+		said = append(said, q.String())
 	}
 	if len(said) == 0 {
 		return "nothing"
