@@ -85,3 +85,12 @@ func TestLimitsWithThePowerOff(t *testing.T) {
 	_, err = l.Continuity(bare, "radar", "main")
 	assert.ErrorContains(t, err, "radar")
 }
+
+func TestSenderLimits(t *testing.T) {
+	d := marshHen(t)
+	oil := d.Senders[0]
+	e := limits.Sender(oil, 20, 2)
+	assert.InEpsilon(t, 12490, e.Design, 0.01, "a second maker's 10 kΩ sensor has 12 490 Ω at 20 °C")
+	assert.InEpsilon(t, oil.At(22)*0.95, e.Limit.Low.At, 1e-9)
+	assert.InEpsilon(t, oil.At(18)*1.05, e.Limit.High.At, 1e-9)
+}

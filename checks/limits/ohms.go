@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"loomproof/checks/airframe"
+	"loomproof/checks/design"
 	"loomproof/checks/verdict"
 	"loomproof/checks/wire"
 )
@@ -53,4 +54,15 @@ func (l *Limits) Apart(s airframe.State, red, black string, joined ...string) (E
 		low, rule = usual/2, SoundParts
 	}
 	return Expected{math.Min(usual, Open), verdict.Limit{Low: verdict.AtLeast(low, rule)}}, nil
+}
+
+// Sender is the resistance of a gauge's sender at a temperature in °C that is
+// known to within so many degrees: from its table, give or take its tolerance.
+func Sender(s *design.Sender, celsius, within float64) Expected {
+	rule := wire.Citation{Text: "the sender's table in the design, at the temperature it has", Status: wire.OfDesign}
+	a, b := s.At(celsius-within), s.At(celsius+within)
+	tolerance := float64(s.Tolerance)
+	return Expected{s.At(celsius), verdict.Limit{
+		Low: verdict.AtLeast(math.Min(a, b)*(1-tolerance), rule), High: verdict.AtMost(math.Max(a, b)*(1+tolerance), rule),
+	}}
 }

@@ -2,6 +2,7 @@ package procedure
 
 import (
 	"fmt"
+	"maps"
 	"reflect"
 
 	"go.starlark.net/starlark"
@@ -58,6 +59,7 @@ func (p *Performance) builtins() starlark.StringDict {
 			return f(b.Name(), args, kwargs)
 		})
 	}
+	maps.Copy(env, p.sums())
 	return env
 }
 
