@@ -1,6 +1,8 @@
 package bench
 
 import (
+	"bytes"
+	"encoding/binary"
 	"errors"
 	"io"
 	"math"
@@ -31,6 +33,10 @@ const (
 	nodeConversion    = 216 // ticks, 108 µs
 	nodeStep          = 2 * time.Millisecond
 	nodeFramesWaiting = 64
+	nodeSlots         = 10     // of calibration records
+	nodeMonitorAge    = 38_720 // ticks: nothing in a reading is older
+	nodeMonitorBusUV  = 1250   // one step
+	nodeMonitorNV     = 2500
 	nodeMost          = 50 * time.Millisecond // made up at once
 )
 
@@ -43,6 +49,9 @@ type NodeOptions struct {
 	Noise float64
 	// ID is the board's number. 0 means that it was never given one.
 	ID uint32
+	// Monitor is a shunt monitor on the board: volts at its bus input and over
+	// its shunt. ok is false while it does not answer. nil: there is none.
+	Monitor func() (bus, shunt float64, ok bool)
 }
 
 // A Node is our microcontroller board in Go, for a demo and tests without a
@@ -72,6 +81,13 @@ type Node struct {
 	sampled uint8
 	limits  [nodeChannels]node.Limit
 
+	records [nodeSlots][]byte // calibrations; a reset leaves them
+
+	monitorEvery  uint32 // ticks; 0: not asked for
+	monitorDue    uint64
+	monitorNumber uint32
+	monitorLost   bool
+
 	out chan []byte // nil while nobody is served
 }
 
@@ -86,6 +102,9 @@ func NewNode(pins func(channel int) float64, opts NodeOptions) *Node {
 		opts.ID = node.NoID
 	}
 	n := &Node{pins: pins, options: opts, noise: rand.New(rand.NewPCG(opts.Seed, 0))}
+	for i := range n.records {
+		n.records[i] = bytes.Repeat([]byte{0xFF}, node.RecordSize)
+	}
 	n.powerUp()
 	return n
 }
@@ -98,6 +117,7 @@ func (n *Node) powerUp() {
 	n.state = node.State{Channel: node.NoChannel}
 	n.on.Store(false)
 	n.halt()
+	n.monitorEvery = 0
 	for i := range n.limits {
 		n.limits[i] = node.Limit{Channel: uint8(i), High: nodeTop}
 	}
@@ -221,6 +241,9 @@ func (n *Node) advance() {
 	for n.stream.Mask != 0 && n.scanEnd() <= now {
 		n.convert()
 	}
+	for n.monitorEvery != 0 && n.monitorDue <= now {
+		n.readMonitor()
+	}
 	if silent := n.heard.Add(nodeHostSilence); n.state.On && time.Now().After(silent) {
 		n.drop(node.State{Why: node.WhyHostSilent, Channel: node.NoChannel, Since: n.tickOf(silent)})
 	}
@@ -259,10 +282,38 @@ func (n *Node) convert() {
 	}
 	n.scan++
 	n.block.Scans++
-	most := min(nodeBlockTicks/n.stream.Period, nodeBlockSamples/uint32(len(n.pinList)))
+	block := uint32(nodeBlockTicks)
+	if ms := uint32(n.stream.BlockMS); ms > 0 {
+		block = min(block, ms*nodeTickHz/1000)
+	}
+	most := min(block/n.stream.Period, nodeBlockSamples/uint32(len(n.pinList)))
 	if uint32(n.block.Scans) >= most {
 		n.sendBlock()
 	}
+}
+
+// readMonitor takes one reading of the shunt monitor. That it is lost is told
+// once; then it is looked for each second.
+func (n *Node) readMonitor() {
+	bus, shunt, ok := n.options.Monitor()
+	m := node.MonitorSample{Number: n.monitorNumber, Clock: uint32(n.monitorDue) - nodeMonitorAge}
+	n.monitorDue += uint64(n.monitorEvery)
+	switch {
+	case ok:
+		m.Bus, m.Shunt = monitorCode(bus, nodeMonitorBusUV*1e-6), monitorCode(shunt, nodeMonitorNV*1e-9)
+		n.monitorNumber++
+		n.monitorLost = false
+	case n.monitorLost:
+		n.monitorDue += nodeTickHz
+		return
+	default:
+		m.Lost, n.monitorLost = true, true
+	}
+	n.send(node.MonitorMessage, m.Append(nil)...)
+}
+
+func monitorCode(volts, step float64) int16 {
+	return int16(max(math.MinInt16, min(math.MaxInt16, math.Round(volts/step))))
 }
 
 // sum is what the converter makes of a voltage: conversions with noise of
@@ -351,6 +402,16 @@ func (n *Node) obey(f node.Frame) {
 			return
 		}
 		n.note(f.Type, n.limit(l), 0)
+	case node.ReadCalibration:
+		n.readRecord(f.Body)
+	case node.WriteCalibration:
+		n.writeRecord(f.Body)
+	case node.MonitorCommand:
+		if len(f.Body) < 4 {
+			n.note(f.Type, node.WrongLength, 4)
+			return
+		}
+		n.note(f.Type, n.startMonitor(binary.LittleEndian.Uint32(f.Body)), 0)
 	default:
 		n.note(f.Type, node.UnknownType, 0)
 	}
@@ -358,7 +419,7 @@ func (n *Node) obey(f node.Frame) {
 
 func (n *Node) begin(s node.Start) node.Code {
 	channels := bits.OnesCount8(s.Mask)
-	if channels == 0 || s.Shift > nodeMaxShift {
+	if channels == 0 || s.Shift > nodeMaxShift || n.options.Monitor != nil && s.Mask&0x30 != 0 {
 		return node.OutOfRange
 	}
 	conversions := uint32(channels) << s.Shift
@@ -379,6 +440,45 @@ func (n *Node) begin(s node.Start) node.Code {
 		}
 	}
 	n.requireWatch()
+	return node.Done
+}
+
+func (n *Node) readRecord(body []byte) {
+	switch {
+	case len(body) < 1:
+		n.note(node.ReadCalibration, node.WrongLength, 1)
+	case body[0] >= nodeSlots:
+		n.note(node.ReadCalibration, node.OutOfRange, 0)
+	default:
+		n.send(node.CalibrationMessage, append([]byte{body[0]}, n.records[body[0]]...)...)
+		n.note(node.ReadCalibration, node.Done, 0)
+	}
+}
+
+// writeRecord keeps a record that has its checksum, or none.
+func (n *Node) writeRecord(body []byte) {
+	if len(body) < node.RecordSize {
+		n.note(node.WriteCalibration, node.WrongLength, node.RecordSize)
+		return
+	}
+	body = body[:node.RecordSize]
+	if _, err := node.ParseRecord(body); body[1] >= nodeSlots || err != nil && body[0] != 0xFF {
+		n.note(node.WriteCalibration, node.OutOfRange, 0)
+		return
+	}
+	n.records[body[1]] = bytes.Clone(body)
+	n.note(node.WriteCalibration, node.Done, 0)
+}
+
+func (n *Node) startMonitor(ticks uint32) node.Code {
+	switch {
+	case ticks != 0 && (ticks < 20_000 || ticks > nodeTickHz):
+		return node.OutOfRange
+	case ticks != 0 && n.options.Monitor == nil:
+		return node.Absent
+	}
+	n.monitorEvery, n.monitorNumber, n.monitorLost = ticks, 0, false
+	n.monitorDue = n.ticks() + nodeMonitorAge
 	return node.Done
 }
 
@@ -422,10 +522,11 @@ func (n *Node) restore() node.Code {
 
 func (n *Node) sendHello(started bool) {
 	n.send(node.HelloMessage, node.Hello{
-		Protocol: node.ProtocolVersion, Major: 1, Started: started, ID: n.options.ID,
+		Protocol: node.ProtocolVersion, Major: 1, Minor: 1, Started: started, ID: n.options.ID,
 		Channels: nodeChannels, Bits: 10, ReferenceMV: nodeReferenceMV,
 		TickHz: nodeTickHz, Clock: uint32(n.ticks()),
 		ShortestTicks: nodeShortest, LongestTicks: nodeLongest, HostSilenceMS: uint16(nodeHostSilence / time.Millisecond),
+		KeepsCalibration: true, HasMonitor: n.options.Monitor != nil, MonitorBusUV: nodeMonitorBusUV, MonitorShuntNV: nodeMonitorNV,
 	}.Append(nil)...)
 }
 

@@ -1,6 +1,7 @@
 package bench_test
 
 import (
+	"bytes"
 	"context"
 	"fmt"
 	"math"
@@ -62,6 +63,8 @@ type host struct {
 	rig
 	t      *testing.T
 	frames chan node.Frame
+
+	calibration []byte // the last that came
 }
 
 func newHost(t *testing.T, r rig) *host {
@@ -131,6 +134,9 @@ func (h *host) await(want node.Type, fits func(body []byte) bool) []byte {
 		select {
 		case f, ok := <-h.frames:
 			require.True(h.t, ok, "the line closed")
+			if f.Type == node.CalibrationMessage {
+				h.calibration = f.Body
+			}
 			if f.Type == want && (fits == nil || fits(f.Body)) {
 				return f.Body
 			}
@@ -204,8 +210,9 @@ var promises = []struct {
 		require.NoError(t, err)
 		got.Clock = 0 // it runs
 		assert.Equal(t, node.Hello{
-			Protocol: 1, Major: 1, ID: node.NoID, Channels: 8, Bits: 10, ReferenceMV: 5000, TickHz: 2_000_000,
+			Protocol: 1, Major: 1, Minor: 1, ID: node.NoID, Channels: 8, Bits: 10, ReferenceMV: 5000, TickHz: 2_000_000,
 			ShortestTicks: 240, LongestTicks: 20000, HostSilenceMS: 500,
+			KeepsCalibration: true, MonitorBusUV: 1250, MonitorShuntNV: 2500,
 		}, got)
 	}},
 	{"samples follow the pins, to the code", func(t *testing.T, h *host) {
@@ -277,6 +284,39 @@ var promises = []struct {
 			assert.Equal(t, tt.scans, h.samples().Scans, "%+v", tt)
 		}
 	}},
+	{"a block is as short as the host asks, and never longer than 20 ms", func(t *testing.T, h *host) {
+		for _, tt := range []struct {
+			mask   uint8
+			period uint32
+			ms     uint8
+			scans  uint8
+		}{{1, 240, 5, 41}, {1, 2000, 1, 1}, {0xFF, 2000, 5, 5}, {1, 20000, 5, 1}, {1, 2000, 0, 20}, {1, 2000, 200, 20}} {
+			require.Equal(t, node.Done, h.order(node.StartCommand, node.Start{Mask: tt.mask, Period: tt.period, BlockMS: tt.ms}.Append(nil)...).Code)
+			assert.Equal(t, tt.scans, h.samples().Scans, "%+v", tt)
+		}
+	}},
+	{"a calibration is kept over a reset, byte by byte", func(t *testing.T, h *host) {
+		record := node.Record{
+			Pin: 3, Quantity: probe.Current, Scale: -20.125, Offset: 50.5, ScaleU: 0.01, OffsetU: 0.02, Correlation: -0.75,
+			Day: time.Date(2026, 11, 25, 0, 0, 0, 0, time.UTC), Reference: "bench meter MH-7",
+		}.Append(nil)
+		read := func(slot byte) []byte {
+			require.Equal(t, node.Done, h.order(node.ReadCalibration, slot).Code)
+			return h.calibration
+		}
+		empty := append([]byte{3}, bytes.Repeat([]byte{0xFF}, 56)...)
+		assert.Equal(t, empty, read(3))
+		require.Equal(t, node.Done, h.order(node.WriteCalibration, record...).Code)
+		assert.Equal(t, append([]byte{3}, record...), read(3))
+		h.reset()
+		h.await(node.HelloMessage, nil)
+		assert.Equal(t, append([]byte{3}, record...), read(3))
+		assert.Equal(t, append([]byte{4}, empty[1:]...), read(4), "and no other is touched")
+		erase := bytes.Repeat([]byte{0xFF}, 56)
+		erase[1] = 3
+		require.Equal(t, node.Done, h.order(node.WriteCalibration, erase...).Code)
+		assert.Equal(t, append([]byte{3}, erase...), read(3))
+	}},
 	{"the period is shortened to whole ticks between conversions", func(t *testing.T, h *host) {
 		require.Equal(t, node.Done, h.order(node.StartCommand, start(0b111, 0, 1000)...).Code)
 		assert.Equal(t, uint32(999), h.samples().Period)
@@ -314,7 +354,14 @@ var promises = []struct {
 			{"limits crossed", node.LimitCommand, limit(0, 2, 1), node.Note{Code: node.OutOfRange}},
 			{"low limit past the top", node.LimitCommand, limit(0, 1024, 2000), node.Note{Code: node.OutOfRange}},
 			{"unknown command", 0x3E, []byte{1, 2, 3}, node.Note{Code: node.UnknownType}},
-			{"reserved command", 0x08, nil, node.Note{Code: node.UnknownType}},
+			{"reserved command", 0x0B, nil, node.Note{Code: node.UnknownType}},
+			{"calibration of no channel", node.ReadCalibration, []byte{10}, node.Note{Code: node.OutOfRange}},
+			{"calibration of which", node.ReadCalibration, nil, node.Note{Code: node.WrongLength, Detail: 1}},
+			{"half a calibration", node.WriteCalibration, make([]byte, 55), node.Note{Code: node.WrongLength, Detail: 56}},
+			{"a calibration with a wrong checksum", node.WriteCalibration, make([]byte, 56), node.Note{Code: node.OutOfRange}},
+			{"a monitor where there is none", node.MonitorCommand, []byte{0x40, 0x9C, 0, 0}, node.Note{Code: node.Absent}},
+			{"a monitor asked too often", node.MonitorCommand, []byte{0xFF, 0, 0, 0}, node.Note{Code: node.OutOfRange}},
+			{"a monitor asked when", node.MonitorCommand, []byte{0xFF, 0, 0}, node.Note{Code: node.WrongLength, Detail: 4}},
 		} {
 			tt.want.To = tt.cmd
 			assert.Equal(t, tt.want, h.order(tt.cmd, tt.body...), tt.name)

@@ -17,6 +17,7 @@ const fewest = 10
 // A tally is what a reading is made of: the sums of one pin over some scans.
 type tally struct {
 	scans         int
+	conversions   int // in each
 	total, square float64
 	low, high     bool // a sum was at the end of the range
 }
@@ -24,20 +25,30 @@ type tally struct {
 // add takes one sum of conversions. A mean within one code of an end can hide
 // conversions that were at the end.
 func (t *tally) add(sum uint16, conversions, top int) {
-	v := float64(sum)
+	t.conversions = conversions
+	t.count(float64(sum))
+	t.low = t.low || int(sum) < conversions
+	t.high = t.high || int(sum) > conversions*(top-1)
+}
+
+// addSigned takes one code of the shunt monitor.
+func (t *tally) addSigned(code int16) {
+	t.conversions = 1
+	t.count(float64(code))
+	t.low = t.low || code == math.MinInt16
+	t.high = t.high || code == math.MaxInt16
+}
+
+func (t *tally) count(v float64) {
 	t.scans++
 	t.total += v
 	t.square += v * v
-	t.low = t.low || int(sum) < conversions
-	t.high = t.high || int(sum) > conversions*(top-1)
 }
 
 func (t *tally) saturated(ch *ChannelConfig) bool { return t.high || t.low && !ch.GroundIsZero }
 
 // code is the mean code of a single conversion.
-func (t *tally) code(conversions int) float64 {
-	return t.total / float64(t.scans*conversions)
-}
+func (t *tally) code() float64 { return t.total / float64(t.scans*t.conversions) }
 
 // refine is the part of a step that a mean resolves, from the scatter of what
 // was averaged.
@@ -54,34 +65,43 @@ func (t *tally) code(conversions int) float64 {
 // never gets finer than a sixteenth, and ten scans are needed to know a
 // scatter. Conversions are taken as independent; hum
 // and ripple are not noise, so let the window hold whole periods of them.
-func (t *tally) refine(conversions int) float64 {
+func (t *tally) refine() float64 {
 	if t.scans < fewest {
 		return 1
 	}
 	n := float64(t.scans)
 	variance := max(0, (t.square-t.total*t.total/n)/(n-1))
-	scatter := math.Sqrt(variance / float64(conversions))
+	scatter := math.Sqrt(variance / float64(t.conversions))
 	if scatter < 1/math.Sqrt(3) {
 		return 1
 	}
-	return max(finest, math.Sqrt(3)*scatter/math.Sqrt(n*float64(conversions)))
+	return max(finest, math.Sqrt(3)*scatter/math.Sqrt(n*float64(t.conversions)))
 }
 
-// reading turns a tally into one. A code's voltages reach from code to code+1
-// steps of V_ref/1024, so the middle of them is half a step above.
+// reading turns a tally into one. A code of the converter stands for voltages
+// from code to code+1 steps of V_ref/1024, so the middle of them is half a step
+// above; the shunt monitor rounds to the nearest.
 func (n *Node) reading(ch *ChannelConfig, t *tally, at time.Time) probe.Reading {
-	conversions := n.config.Oversampling
 	reference := float64(n.hello.ReferenceMV) / 1000
 	step := reference / math.Exp2(float64(n.hello.Bits))
-	volts := (t.code(conversions) + 0.5) * step
+	volts := (t.code() + 0.5) * step
+	if ch.onMonitor() {
+		step = float64(n.hello.MonitorBusUV) * 1e-6
+		if ch.Pin == MonitorShunt {
+			step = float64(n.hello.MonitorShuntNV) * 1e-9
+		}
+		reference = math.MaxInt16 * step
+		volts = t.code() * step
+	}
+	fullScale := max(math.Abs(ch.Offset), math.Abs(reference*ch.Scale+ch.Offset))
 	return probe.Reading{
 		Value:     volts*ch.Scale + ch.Offset,
 		Quantity:  ch.Quantity,
 		Source:    n.config.Name,
 		Channel:   ch.Name,
 		At:        at,
-		Accuracy:  ch.Accuracy,
-		FullScale: max(math.Abs(ch.Offset), math.Abs(reference*ch.Scale+ch.Offset)),
-		Digit:     step * math.Abs(ch.Scale) * t.refine(conversions),
+		Accuracy:  ch.accuracy(volts, fullScale),
+		FullScale: fullScale,
+		Digit:     step * math.Abs(ch.Scale) * t.refine(),
 	}
 }

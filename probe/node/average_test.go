@@ -33,8 +33,8 @@ func TestADigitIsWorthWhatItClaims(t *testing.T) {
 				for range tries {
 					steps := 100 + rng.Float64()
 					m := mean(rng, steps, noise, scans, conversions)
-					digit := m.refine(conversions)
-					err := m.code(conversions) + 0.5 - steps
+					digit := m.refine()
+					err := m.code() + 0.5 - steps
 					square += err * err
 					claimed += digit * digit / 3
 					if math.Abs(err) > math.Sqrt(3)*digit {
@@ -53,14 +53,14 @@ func TestNoMeanIsFinerWithoutNoise(t *testing.T) {
 	for _, steps := range []float64{100.5, 100.999, 101, 101.001} {
 		for _, noise := range []float64{0, 0.01, 0.1} {
 			m := mean(rng, steps, noise, 1000, 1)
-			assert.Equal(t, 1.0, m.refine(1), "%v steps, noise %v", steps, noise)
+			assert.Equal(t, 1.0, m.refine(), "%v steps, noise %v", steps, noise)
 		}
 	}
 	m := mean(rng, 100, 5, 9, 64)
-	assert.Equal(t, 1.0, m.refine(64), "a few scans tell nothing of their noise")
+	assert.Equal(t, 1.0, m.refine(), "a few scans tell nothing of their noise")
 }
 
 func TestNoMeanIsFinerThanASixteenth(t *testing.T) {
 	m := mean(rand.New(rand.NewPCG(1, 1)), 100.3, 0.6, 10000, 1)
-	assert.Equal(t, 1.0/16, m.refine(1))
+	assert.Equal(t, 1.0/16, m.refine())
 }

@@ -6,8 +6,8 @@ import (
 )
 
 // subscriberBlocks is how many blocks wait for a subscriber: more than a
-// second's worth at 20 ms a block.
-const subscriberBlocks = 64
+// second's worth at 5 ms a block.
+const subscriberBlocks = 256
 
 // A Block is a run of scans as they were converted, evenly spaced, none
 // missing. Its slices are shared between subscribers: do not write to them.

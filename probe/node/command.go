@@ -36,6 +36,11 @@ func (n *Node) send(ctx context.Context, t Type, body ...byte) error {
 
 // order sends a command until the board says what became of it.
 func (n *Node) order(ctx context.Context, t Type, body ...byte) error {
+	return n.orderWithin(ctx, answerWithin, t, body...)
+}
+
+// orderWithin is for a command that takes the board so long.
+func (n *Node) orderWithin(ctx context.Context, within time.Duration, t Type, body ...byte) error {
 	answer := make(chan Note, 1)
 	n.mu.Lock()
 	n.waiting[t] = append(n.waiting[t], answer)
@@ -49,7 +54,7 @@ func (n *Node) order(ctx context.Context, t Type, body ...byte) error {
 		if err := n.send(ctx, t, body...); err != nil {
 			return err
 		}
-		timeout := time.NewTimer(answerWithin)
+		timeout := time.NewTimer(within)
 		select {
 		case note := <-answer:
 			timeout.Stop()
@@ -64,7 +69,7 @@ func (n *Node) order(ctx context.Context, t Type, body ...byte) error {
 		}
 	}
 	return fmt.Errorf("node %s on %s: %w to command %#02x in %v; look at the board and its lead",
-		n.config.Name, n.conn.Name(), probe.ErrSilent, uint8(t), tries*answerWithin)
+		n.config.Name, n.conn.Name(), probe.ErrSilent, uint8(t), tries*within)
 }
 
 func (n *Node) told(note Note) error {
@@ -95,7 +100,10 @@ func (n *Node) Restore(ctx context.Context) error { return n.order(ctx, RestoreP
 func (n *Node) SetLimit(ctx context.Context, channel string, low, high float64) error {
 	ch := n.channel(channel)
 	if ch == nil {
-		return fmt.Errorf("node %s: no channel %q; it has %s", n.config.Name, channel, n.channelNames())
+		return n.noChannel(channel)
+	}
+	if ch.onMonitor() {
+		return n.config.mistake("a limit on %q: the board watches pins 0 to 7 alone; watch it from this computer", channel)
 	}
 	limit, err := n.limitCodes(ch, low, high)
 	if err != nil {
@@ -149,7 +157,7 @@ func (n *Node) Passed(s State) (channel string, value float64) {
 	defer n.mu.Unlock()
 	for i := range n.config.Channels {
 		if ch := &n.config.Channels[i]; ch.Pin == int(s.Channel) {
-			t := tally{scans: 1, total: float64(s.Sample)}
+			t := tally{scans: 1, total: float64(s.Sample), conversions: n.config.Oversampling}
 			return ch.Name, n.reading(ch, &t, time.Time{}).Value
 		}
 	}

@@ -19,6 +19,7 @@ const (
 	DefaultRate         = 500 // scans a second
 	DefaultOversampling = 1
 	DefaultWindow       = 100 * time.Millisecond
+	DefaultBlock        = 5 * time.Millisecond
 )
 
 // Config says what stands at the board's inputs and how they are sampled.
@@ -39,35 +40,61 @@ type Config struct {
 	// scan is taken.
 	Window time.Duration
 
-	Calibrated  time.Time // when the inputs were compared with a better meter
+	// Block is how long the board gathers scans before it sends them, in whole
+	// milliseconds, 1 to 20; a limit that this computer watches is seen so
+	// late. 0 means 5 ms. At least one scan is gathered.
+	Block time.Duration
+
+	// MonitorOhms is the shunt of a shunt monitor that the config does not
+	// name in Channels, to make amperes of it. 0 leaves it in volts.
+	MonitorOhms float64
+	// MonitorInterval is from one reading of the monitor to the next, 10 ms to
+	// 1 s. 0 means 20 ms.
+	MonitorInterval time.Duration
+
+	Calibrated  time.Time // when the inputs were compared with a better meter; the board's own calibration comes first
 	Certificate string
 }
 
-// ChannelConfig is one input. A reading is volts at the pin × Scale + Offset.
+// ChannelConfig is one input. A reading is volts at the pin × Scale + Offset,
+// unless the board holds a calibration for the pin, which comes first.
 type ChannelConfig struct {
 	Name     string
 	Quantity probe.Quantity
-	Pin      int     // the converter's channel, 0 to 7
+	Pin      int     // the converter's channel, 0 to 7, or [MonitorBus], [MonitorShunt]
 	Scale    float64 // unit of Quantity per volt; 4 behind a 1:4 divider. 0 means 1
 	Offset   float64 // in the unit of Quantity
 
-	// Accuracy of the whole input: divider or shunt, amplifier, reference and
-	// converter. Its digits are counted in the reading's Digit.
+	// Accuracy of the whole input as it was built, not calibrated: divider or
+	// shunt, amplifier, reference and converter. Its digits are counted in the
+	// reading's Digit.
 	Accuracy probe.Accuracy
+
+	// Drift is what may have moved since the calibration that the board holds;
+	// it counts beside that calibration's own uncertainty, instead of Accuracy.
+	// Zero means 0.2 % of reading and a digit.
+	Drift probe.Accuracy
 
 	// GroundIsZero says that code 0 is a true reading: the input cannot go
 	// below ground, so that the lowest code means "less than one step" and not
 	// "past the end".
 	GroundIsZero bool
+
+	nominalScale, nominalOffset float64 // as the config has them
+	stored                      Stored
 }
 
 func (c Config) withDefaults() Config {
 	c.Rate = cmp.Or(c.Rate, DefaultRate)
 	c.Oversampling = cmp.Or(c.Oversampling, DefaultOversampling)
 	c.Window = cmp.Or(c.Window, DefaultWindow)
+	c.Block = cmp.Or(c.Block, DefaultBlock)
+	c.MonitorInterval = cmp.Or(c.MonitorInterval, DefaultMonitorInterval)
 	c.Channels = append([]ChannelConfig(nil), c.Channels...)
 	for i := range c.Channels {
-		c.Channels[i].Scale = cmp.Or(c.Channels[i].Scale, 1)
+		ch := &c.Channels[i]
+		ch.Scale = cmp.Or(ch.Scale, 1)
+		ch.nominalScale, ch.nominalOffset = ch.Scale, ch.Offset
 	}
 	return c
 }
@@ -83,6 +110,12 @@ func (c Config) check() error {
 		return c.mistake("oversampling %d is none of 1, 2, 4, 8, 16, 32, 64", c.Oversampling)
 	case c.Window < 0 || c.Window > time.Minute:
 		return c.mistake("window %v is outside 0 to 1 min", c.Window)
+	case c.Block < time.Millisecond || c.Block > 20*time.Millisecond || c.Block%time.Millisecond != 0:
+		return c.mistake("block %v is not a whole number of milliseconds from 1 to 20", c.Block)
+	case !(c.MonitorOhms >= 0) || math.IsInf(c.MonitorOhms, 0):
+		return c.mistake("monitor shunt %v Ω is not a number of at least 0", c.MonitorOhms)
+	case c.MonitorInterval < 10*time.Millisecond || c.MonitorInterval > time.Second:
+		return c.mistake("monitor interval %v is outside 10 ms to 1 s", c.MonitorInterval)
 	}
 	seen := map[string]bool{}
 	for _, ch := range c.Channels {
@@ -93,8 +126,8 @@ func (c Config) check() error {
 			return c.mistake("two channels are called %q", ch.Name)
 		case ch.Quantity.Unit() == "":
 			return c.mistake("channel %q: quantity %q is unknown", ch.Name, ch.Quantity)
-		case ch.Pin < 0 || ch.Pin > 7:
-			return c.mistake("channel %q: pin %d is outside 0 to 7", ch.Name, ch.Pin)
+		case ch.Pin < 0 || ch.Pin > MonitorShunt:
+			return c.mistake("channel %q: pin %d is outside 0 to 7, and 8 and 9 of a shunt monitor", ch.Name, ch.Pin)
 		case !isFinite(ch.Scale) || !isFinite(ch.Offset):
 			return c.mistake("channel %q: scale %v and offset %v must be numbers", ch.Name, ch.Scale, ch.Offset)
 		}
@@ -112,7 +145,12 @@ func (c Config) mistake(format string, args ...any) error {
 func (c Config) mask() uint8 {
 	var mask uint8
 	for _, ch := range c.Channels {
-		mask |= 1 << ch.Pin
+		if !ch.onMonitor() {
+			mask |= 1 << ch.Pin
+		}
+	}
+	if mask == 0 {
+		return 1 // a stream tells that the board lives
 	}
 	return mask
 }
@@ -120,11 +158,11 @@ func (c Config) mask() uint8 {
 // start is the stream that the config asks for, from the board that said hello.
 func (c Config) start(h Hello) (Start, error) {
 	for _, ch := range c.Channels {
-		if ch.Pin >= int(h.Channels) {
+		if !ch.onMonitor() && ch.Pin >= int(h.Channels) {
 			return Start{}, c.mistake("channel %q: pin %d, but the board has pins 0 to %d", ch.Name, ch.Pin, h.Channels-1)
 		}
 	}
-	s := Start{Mask: c.mask(), Shift: uint8(bits.Len(uint(c.Oversampling)) - 1)}
+	s := Start{Mask: c.mask(), Shift: uint8(bits.Len(uint(c.Oversampling)) - 1), BlockMS: uint8(c.Block / time.Millisecond)}
 	conversions := bits.OnesCount8(s.Mask) * c.Oversampling
 	interval := math.Round(float64(h.TickHz) / (c.Rate * float64(conversions)))
 	fastest := float64(h.TickHz) / float64(h.ShortestTicks) / float64(conversions)

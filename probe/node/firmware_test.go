@@ -44,7 +44,7 @@ func allPins(rate float64, oversampling int) node.Config {
 
 func TestReadingsFollowTheBoardsPins(t *testing.T) {
 	b, _, n := openBoard(t, allPins(200, 4))
-	assert.Equal(t, "1.0", n.Identity().Firmware)
+	assert.Equal(t, "1.1", n.Identity().Firmware)
 	for _, offset := range []float64{0.4, 0.43, 0.5} {
 		for pin := range 8 {
 			b.SetVolts(pin, offset+0.5*float64(pin))

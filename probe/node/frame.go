@@ -9,23 +9,28 @@ import (
 // the field and never change; new ones get new numbers.
 type Type uint8
 
-// Host to board. 0x08 to 0x0B are reserved, see PROTOCOL.md.
+// Host to board. 0x0B is reserved, see PROTOCOL.md.
 const (
-	HelloRequest Type = 0x01
-	StartCommand Type = 0x02
-	StopCommand  Type = 0x03
-	KeepAlive    Type = 0x04
-	CutCommand   Type = 0x05
-	RestorePower Type = 0x06
-	LimitCommand Type = 0x07
+	HelloRequest     Type = 0x01
+	StartCommand     Type = 0x02
+	StopCommand      Type = 0x03
+	KeepAlive        Type = 0x04
+	CutCommand       Type = 0x05
+	RestorePower     Type = 0x06
+	LimitCommand     Type = 0x07
+	ReadCalibration  Type = 0x08
+	WriteCalibration Type = 0x09
+	MonitorCommand   Type = 0x0A
 )
 
-// Board to host. 0x85 and 0x86 are reserved.
+// Board to host.
 const (
-	HelloMessage   Type = 0x81
-	SamplesMessage Type = 0x82
-	StateMessage   Type = 0x83
-	NoteMessage    Type = 0x84
+	HelloMessage       Type = 0x81
+	SamplesMessage     Type = 0x82
+	StateMessage       Type = 0x83
+	NoteMessage        Type = 0x84
+	CalibrationMessage Type = 0x85
+	MonitorMessage     Type = 0x86
 )
 
 // maxFrame is the most that a frame holds, checksum included: one COBS block.

@@ -251,6 +251,8 @@ func FuzzMessages(f *testing.F) {
 	f.Add(Hello{Protocol: 1, Channels: 8}.Append(nil))
 	f.Add(Samples{Period: 1, Mask: 3, Scans: 1}.Append(nil, []uint16{1, 2}))
 	f.Add(State{On: true}.Append(nil))
+	f.Add(MonitorSample{Number: 1, Bus: -1}.Append(nil))
+	f.Add(Record{Pin: 1, Quantity: "voltage", Scale: 4, Reference: "meter", Day: recordEpoch}.Append(nil))
 	f.Add([]byte{})
 	f.Fuzz(func(t *testing.T, body []byte) {
 		if s, err := ParseSamples(body); err == nil {
@@ -265,7 +267,7 @@ func FuzzMessages(f *testing.F) {
 			require.Equal(t, body[:limitSize], l.Append(nil))
 		}
 		if s, err := ParseStart(body); err == nil {
-			require.Equal(t, body[:startSize], s.Append(nil))
+			require.Equal(t, body[:startSize], s.Append(nil)[:startSize])
 		}
 		if n, err := ParseNote(body); err == nil {
 			require.Equal(t, body[:noteSize], n.Append(nil))
@@ -274,6 +276,14 @@ func FuzzMessages(f *testing.F) {
 			again, err := ParseHello(h.Append(nil))
 			require.NoError(t, err)
 			require.Equal(t, h, again)
+		}
+		if m, err := ParseMonitor(body); err == nil {
+			again, err := ParseMonitor(m.Append(nil))
+			require.NoError(t, err)
+			require.Equal(t, m, again)
+		}
+		if r, err := ParseRecord(body); err == nil {
+			require.Equal(t, body[:RecordSize-3], r.Append(nil)[:RecordSize-3], "all but the byte for later and the checksum")
 		}
 		if s, err := ParseState(body); err == nil {
 			again, err := ParseState(s.Append(nil))

@@ -29,9 +29,21 @@ type Hello struct {
 	ShortestTicks uint16 // between two conversions
 	LongestTicks  uint16
 	HostSilenceMS uint16 // after which the board cuts power
+
+	// Boards before firmware 1.1 do not tell these: they are zero then.
+	KeepsCalibration bool
+	HasMonitor       bool   // a shunt monitor answered when the board started
+	MonitorBusUV     uint16 // one step of its bus voltage, in µV
+	MonitorShuntNV   uint16 // one step of its shunt voltage, in nV
 }
 
-const helloSize = 26
+const (
+	helloSize   = 26
+	helloExtras = 5 // behind it, from firmware 1.1 on
+
+	hasCalibration = 0x01
+	hasMonitor     = 0x02
+)
 
 // ParseHello reads the body of a hello. Longer bodies are later versions'.
 func ParseHello(b []byte) (Hello, error) {
@@ -39,12 +51,17 @@ func ParseHello(b []byte) (Hello, error) {
 		return Hello{}, tooShort("hello", b, helloSize)
 	}
 	le := binary.LittleEndian
-	return Hello{
+	h := Hello{
 		Protocol: b[0], Major: b[1], Minor: b[2], Started: b[3] != 0,
 		ID: le.Uint32(b[4:]), Channels: b[8], Bits: b[9], ReferenceMV: le.Uint16(b[10:]),
 		TickHz: le.Uint32(b[12:]), Clock: le.Uint32(b[16:]),
 		ShortestTicks: le.Uint16(b[20:]), LongestTicks: le.Uint16(b[22:]), HostSilenceMS: le.Uint16(b[24:]),
-	}, nil
+	}
+	if len(b) >= helloSize+helloExtras {
+		h.KeepsCalibration, h.HasMonitor = b[26]&hasCalibration != 0, b[26]&hasMonitor != 0
+		h.MonitorBusUV, h.MonitorShuntNV = le.Uint16(b[27:]), le.Uint16(b[29:])
+	}
+	return h, nil
 }
 
 // Append appends the body.
@@ -58,7 +75,10 @@ func (h Hello) Append(b []byte) []byte {
 	b = le.AppendUint32(b, h.Clock)
 	b = le.AppendUint16(b, h.ShortestTicks)
 	b = le.AppendUint16(b, h.LongestTicks)
-	return le.AppendUint16(b, h.HostSilenceMS)
+	b = le.AppendUint16(b, h.HostSilenceMS)
+	b = append(b, oneIf(h.KeepsCalibration)*hasCalibration|oneIf(h.HasMonitor)*hasMonitor)
+	b = le.AppendUint16(b, h.MonitorBusUV)
+	return le.AppendUint16(b, h.MonitorShuntNV)
 }
 
 // Samples is a block of scans, evenly spaced.
@@ -198,6 +218,7 @@ const (
 	Refused      Code = 5
 	DamagedFrame Code = 6
 	SamplesLost  Code = 7
+	Absent       Code = 8
 )
 
 func (c Code) String() string {
@@ -218,6 +239,8 @@ func (c Code) String() string {
 		return "the board got a damaged frame"
 	case SamplesLost:
 		return "the board lost samples"
+	case Absent:
+		return "the board has found no shunt monitor"
 	}
 	return fmt.Sprintf("code %d", uint8(c))
 }
@@ -249,6 +272,10 @@ type Start struct {
 	Mask   uint8
 	Shift  uint8  // sums of 1 << Shift conversions, 0 to 6
 	Period uint32 // ticks from scan to scan; the board may shorten it to a whole number of ticks between conversions
+
+	// BlockMS is how long a block may get, 1 to 20 ms; 0 is 20. Boards before
+	// firmware 1.1 do not look at it.
+	BlockMS uint8
 }
 
 const startSize = 6
@@ -258,12 +285,16 @@ func ParseStart(b []byte) (Start, error) {
 	if len(b) < startSize {
 		return Start{}, tooShort("start", b, startSize)
 	}
-	return Start{Mask: b[0], Shift: b[1], Period: binary.LittleEndian.Uint32(b[2:])}, nil
+	s := Start{Mask: b[0], Shift: b[1], Period: binary.LittleEndian.Uint32(b[2:])}
+	if len(b) > startSize {
+		s.BlockMS = b[startSize]
+	}
+	return s, nil
 }
 
 // Append appends the body.
 func (s Start) Append(b []byte) []byte {
-	return binary.LittleEndian.AppendUint32(append(b, s.Mask, s.Shift), s.Period)
+	return append(binary.LittleEndian.AppendUint32(append(b, s.Mask, s.Shift), s.Period), s.BlockMS)
 }
 
 // Limit is a hard limit on a channel, in codes of one conversion. Low 0 and
@@ -288,6 +319,39 @@ func ParseLimit(b []byte) (Limit, error) {
 func (l Limit) Append(b []byte) []byte {
 	le := binary.LittleEndian
 	return le.AppendUint16(le.AppendUint16(append(b, l.Channel), l.Low), l.High)
+}
+
+// A MonitorSample is one reading of the shunt monitor, in its own steps.
+type MonitorSample struct {
+	Number uint32 // since it was started; a gap tells of readings that failed
+	Clock  uint32 // nothing in it was converted before
+	Lost   bool   // the monitor answers no more; the codes mean nothing
+	Bus    int16
+	Shunt  int16
+}
+
+const monitorSize = 13
+
+// ParseMonitor reads the body of a monitor sample.
+func ParseMonitor(b []byte) (MonitorSample, error) {
+	if len(b) < monitorSize {
+		return MonitorSample{}, tooShort("monitor sample", b, monitorSize)
+	}
+	le := binary.LittleEndian
+	return MonitorSample{
+		Number: le.Uint32(b), Clock: le.Uint32(b[4:]), Lost: b[8] != 0,
+		Bus: int16(le.Uint16(b[9:])), Shunt: int16(le.Uint16(b[11:])),
+	}, nil
+}
+
+// Append appends the body.
+func (m MonitorSample) Append(b []byte) []byte {
+	le := binary.LittleEndian
+	b = le.AppendUint32(b, m.Number)
+	b = le.AppendUint32(b, m.Clock)
+	b = append(b, oneIf(m.Lost))
+	b = le.AppendUint16(b, uint16(m.Bus))
+	return le.AppendUint16(b, uint16(m.Shunt))
 }
 
 func tooShort(what string, b []byte, want int) error {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"sync"
 	"time"
 
@@ -46,7 +47,9 @@ type Node struct {
 	state       State
 	stateKnown  bool
 	limits      map[uint8]Limit
+	records     [slots][]byte // calibrations as they came
 	stream      stream
+	monitor     monitor
 	lastTag     uint8
 }
 
@@ -112,8 +115,15 @@ func (n *Node) begin(ctx context.Context) error {
 		return n.refusal(probe.InstrumentErr, fmt.Sprintf("the board speaks protocol %d, this program %d", h.Protocol, ProtocolVersion),
 			"put the firmware of this program on the board")
 	}
+	// From here on the hello and the channels do not change any more.
+	if err := n.adoptMonitor(); err != nil {
+		return err
+	}
 	start, err := n.config.start(h)
 	if err != nil {
+		return err
+	}
+	if err := n.adoptCalibrations(ctx); err != nil {
 		return err
 	}
 	n.mu.Lock()
@@ -159,7 +169,10 @@ func (n *Node) startStream(ctx context.Context) error {
 			return err
 		}
 	}
-	return n.order(ctx, StartCommand, start.Append(nil)...)
+	if err := n.order(ctx, StartCommand, start.Append(nil)...); err != nil || !n.monitored() {
+		return err
+	}
+	return n.startMonitor(ctx)
 }
 
 // allLimits is one limit for each channel of the board: what was set, else
@@ -222,6 +235,10 @@ func (n *Node) take(f Frame, err error, now time.Time) {
 		err = n.takeState(f.Body)
 	case NoteMessage:
 		err = n.takeNote(f.Body, now)
+	case CalibrationMessage:
+		err = n.takeCalibration(f.Body)
+	case MonitorMessage:
+		err = n.takeMonitor(f.Body, now)
 	default:
 		n.tally.Stray()
 		return
@@ -229,7 +246,7 @@ func (n *Node) take(f Frame, err error, now time.Time) {
 	switch {
 	case err != nil:
 		n.tally.Refuse(probe.BadFrame)
-	case f.Type != SamplesMessage:
+	case f.Type != SamplesMessage && f.Type != MonitorMessage:
 		n.tally.Frame(0)
 	}
 }
@@ -258,7 +275,7 @@ func (n *Node) interrupted() {
 	n.tally.Restart()
 	n.stream.running = false
 	n.stream.restarted = true
-	n.spoilWindows("the board restarted")
+	n.spoilWindows(false, "the board restarted")
 	select {
 	case n.tending <- struct{}{}:
 	default:
@@ -356,7 +373,7 @@ func (n *Node) number(s Samples, now time.Time) {
 	st := &n.stream
 	if gap := s.First - st.next; gap > 0 {
 		n.tally.Refuse(probe.LostFrames)
-		n.spoilWindows(fmt.Sprintf("%d scans are missing", gap))
+		n.spoilWindows(false, fmt.Sprintf("%d scans are missing", gap))
 	}
 	lost := uint64(s.First-st.next) + st.missed
 	first := st.total + lost
@@ -437,8 +454,8 @@ func (n *Node) watchStream() {
 	}
 }
 
-// blockTime is how long the board gathers before it sends: 20 ms, or one scan
-// when that is longer. With the lock held.
+// blockTime is how long the board gathers before it sends at most; one of
+// firmware 1.0 takes 20 ms whatever it is asked for. With the lock held.
 func (n *Node) blockTime() time.Duration { return max(20*time.Millisecond, n.scanTime()) }
 
 func (n *Node) scanTime() time.Duration {
@@ -467,6 +484,9 @@ func (n *Node) Identity() probe.Identity {
 		Calibrated:  n.config.Calibrated,
 		Certificate: n.config.Certificate,
 	}
+	if day, references, all := n.calibratedOn(); all {
+		id.Calibrated, id.Certificate = day, references
+	}
 	if n.hello.ID != NoID {
 		id.Serial = fmt.Sprint(n.hello.ID)
 	}
@@ -482,7 +502,7 @@ func (n *Node) Counters() probe.Counters { return n.tally.Counters() }
 func (n *Node) Channels() []probe.Channel {
 	channels := make([]probe.Channel, len(n.config.Channels))
 	for i, ch := range n.config.Channels {
-		channels[i] = probe.Channel{Name: ch.Name, Quantity: ch.Quantity, Accuracy: ch.Accuracy}
+		channels[i] = probe.Channel{Name: ch.Name, Quantity: ch.Quantity, Accuracy: ch.accuracy(fullVolts, fullVolts*math.Abs(ch.Scale))}
 	}
 	return channels
 }

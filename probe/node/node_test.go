@@ -146,7 +146,7 @@ func TestIdentityAndChannels(t *testing.T) {
 		cfg.Certificate = "MH-7"
 		n := open(t, w, cfg)
 		assert.Equal(t, probe.Identity{
-			Name: "node", Maker: "Loomproof", Model: "node, 8 inputs, 10 bits", Serial: "42", Firmware: "1.0",
+			Name: "node", Maker: "Loomproof", Model: "node, 8 inputs, 10 bits", Serial: "42", Firmware: "1.1",
 			Port: w.Name(), Certificate: "MH-7",
 		}, n.Identity())
 		assert.Equal(t, []probe.Channel{
@@ -228,7 +228,9 @@ func TestLostSamplesAreToldAndNeverRead(t *testing.T) {
 			}
 			return b
 		}
-		n := open(t, w, twoBuses())
+		cfg := twoBuses()
+		cfg.Block = 20 * time.Millisecond
+		n := open(t, w, cfg)
 		blocks, cancel := n.Subscribe()
 		defer cancel()
 		first := <-blocks
@@ -336,7 +338,7 @@ func TestOpenSaysWhatIsWrong(t *testing.T) {
 		{"no channels", node.Config{Name: "node"}, "node node: no channels; name at least one"},
 		{"no name", change(func(c *node.Config) { c.Channels[0].Name = "" }), "node node: a channel on pin 0 has no name"},
 		{"twice", change(func(c *node.Config) { c.Channels[1].Name = "main bus" }), `node node: two channels are called "main bus"`},
-		{"pin", change(func(c *node.Config) { c.Channels[1].Pin = 8 }), `node node: channel "alternator": pin 8 is outside 0 to 7`},
+		{"pin", change(func(c *node.Config) { c.Channels[1].Pin = 10 }), `node node: channel "alternator": pin 10 is outside 0 to 7, and 8 and 9 of a shunt monitor`},
 		{"quantity", change(func(c *node.Config) { c.Channels[1].Quantity = "speed" }), `node node: channel "alternator": quantity "speed" is unknown`},
 		{"scale", change(func(c *node.Config) { c.Channels[1].Scale = math.NaN() }), `node node: channel "alternator": scale NaN and offset 50 must be numbers`},
 		{"rate", change(func(c *node.Config) { c.Rate = -1 }), "node node: rate -1 is not a number of scans a second above 0"},
@@ -582,7 +584,7 @@ func TestASlowSubscriberIsToldAndHoldsNobodyUp(t *testing.T) {
 		cancelQuick()
 		cancelQuick()
 		<-done
-		assert.InDelta(t, 505, taken.Load(), 10)
+		assert.InDelta(t, 2020, taken.Load(), 25)
 
 		var next uint64
 		waiting := len(slow)
@@ -684,7 +686,7 @@ func TestUnknownTypesAreIgnored(t *testing.T) {
 		var p pins
 		p.set(0, 2)
 		_, w := served(t, &p, exact)
-		w.in = func(b []byte) []byte { return append(node.AppendFrame(nil, 0x86, 1, 2, 3), b...) }
+		w.in = func(b []byte) []byte { return append(node.AppendFrame(nil, 0x90, 1, 2, 3), b...) }
 		n := open(t, w, twoBuses())
 		_, err := n.Read(t.Context(), "main bus")
 		assert.NoError(t, err)

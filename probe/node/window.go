@@ -17,9 +17,10 @@ const staleAfter = 200 * time.Millisecond
 // answers a keep-alive that was sent after the call; only scans that begin
 // later by the board's own clock count, so none was in a buffer at the call.
 type window struct {
-	pin  int
-	want int   // scans
-	tag  uint8 // of the keep-alive that opens it
+	pin     int
+	monitor bool  // its samples come from the shunt monitor
+	want    int   // scans
+	tag     uint8 // of the keep-alive that opens it
 
 	open  bool
 	from  uint32 // the board's clock when it opened
@@ -29,6 +30,14 @@ type window struct {
 	at    time.Time
 	done  chan struct{} // closed when full or spoilt
 	over  bool
+}
+
+// fill ends the window when it is full.
+func (w *window) fill(now time.Time) {
+	if w.tally.scans == w.want {
+		w.at = now
+		w.finish()
+	}
 }
 
 func (w *window) finish() {
@@ -45,12 +54,12 @@ func (w *window) finish() {
 func (n *Node) Read(ctx context.Context, channel string) (probe.Reading, error) {
 	ch := n.channel(channel)
 	if ch == nil {
-		return probe.Reading{}, fmt.Errorf("node %s: no channel %q; it has %s", n.config.Name, channel, n.channelNames())
+		return probe.Reading{}, n.noChannel(channel)
 	}
 	if n.isGone() {
 		return probe.Reading{}, n.whyGone()
 	}
-	w, patience, err := n.openWindow(ctx, ch.Pin)
+	w, patience, err := n.openWindow(ctx, ch)
 	defer n.closeWindow(w)
 	if err != nil {
 		return probe.Reading{}, err
@@ -72,10 +81,13 @@ func (n *Node) Read(ctx context.Context, channel string) (probe.Reading, error) 
 	}
 }
 
-func (n *Node) openWindow(ctx context.Context, pin int) (w *window, patience time.Duration, err error) {
+func (n *Node) openWindow(ctx context.Context, ch *ChannelConfig) (w *window, patience time.Duration, err error) {
 	n.mu.Lock()
 	scan := n.scanTime()
-	w = &window{pin: pin, done: make(chan struct{})}
+	if ch.onMonitor() {
+		scan = n.config.MonitorInterval
+	}
+	w = &window{pin: ch.Pin, monitor: ch.onMonitor(), done: make(chan struct{})}
 	w.want = max(1, int(math.Round(float64(n.config.Window)/float64(scan))))
 	patience = time.Duration(w.want)*scan + 2*n.blockTime() + streamSilence
 	n.lastTag++
@@ -94,6 +106,9 @@ func (n *Node) closeWindow(w *window) {
 // fillWindows hands a block to those who wait. With the lock held.
 func (n *Node) fillWindows(s Samples, now time.Time) {
 	for w := range n.windows {
+		if w.monitor {
+			continue
+		}
 		w.came = true
 		if w.over || !w.open {
 			continue
@@ -105,19 +120,16 @@ func (n *Node) fillWindows(s Samples, now time.Time) {
 				continue
 			}
 			w.tally.add(s.Sum(scan*channels+at), 1<<s.Shift, int(n.top()))
-			if w.tally.scans == w.want {
-				w.at = now
-				w.finish()
-			}
+			w.fill(now)
 		}
 	}
 }
 
-// spoilWindows ends the waiting of those whose scans are not all there. With
-// the lock held.
-func (n *Node) spoilWindows(why string) {
+// spoilWindows ends the waiting of those whose scans, or readings of the shunt
+// monitor, are not all there. With the lock held.
+func (n *Node) spoilWindows(monitor bool, why string) {
 	for w := range n.windows {
-		if w.open && !w.over {
+		if w.monitor == monitor && w.open && !w.over {
 			w.spoil = why
 			w.finish()
 		}
@@ -128,6 +140,8 @@ func (n *Node) conclude(ch *ChannelConfig, w *window) (probe.Reading, error) {
 	n.mu.Lock()
 	defer n.mu.Unlock()
 	switch {
+	case w.spoil == monitorGone:
+		return probe.Reading{}, n.monitorLost()
 	case w.spoil != "":
 		return probe.Reading{}, n.refusal(probe.LostFrames, w.spoil, "read again; if it goes on, look at the board's cable and supply")
 	case w.tally.saturated(ch):
@@ -150,6 +164,10 @@ func (n *Node) nothingCame(w *window) error {
 		return n.refusal(probe.Stale, "samples came, but too few that were begun after the call",
 			"give it more time than its window, or find out what keeps this computer busy")
 	}
+	if w.monitor && n.monitor.lost {
+		return n.monitorLost()
+	}
+	n.tally.Silence()
 	return fmt.Errorf("node %s on %s: %w: no samples; look at the board and its lead", n.config.Name, n.conn.Name(), probe.ErrSilent)
 }
 
@@ -165,8 +183,8 @@ func (n *Node) keepLatest(s Samples, now time.Time) {
 	}
 }
 
-// Latest is the mean over the newest block, which is 20 ms long, or one scan
-// when that is longer. It is for a fast watch of limits, and does not wait. It
+// Latest is the mean over the newest block, which is as long as the config's
+// Block, or one scan when that is longer; of the shunt monitor, its newest reading. It is for a fast watch of limits, and does not wait. It
 // is false when the newest is old, at the end of its range, or there is none:
 // a watch must then act as if the limit were passed.
 func (n *Node) Latest(channel string) (probe.Reading, bool) {
@@ -177,7 +195,11 @@ func (n *Node) Latest(channel string) (probe.Reading, bool) {
 	n.mu.Lock()
 	defer n.mu.Unlock()
 	l, ok := n.latest[ch.Pin]
-	if !ok || n.isGone() || time.Since(l.at) > staleAfter+n.blockTime() || l.tally.saturated(ch) {
+	gather := n.blockTime()
+	if ch.onMonitor() {
+		gather = n.config.MonitorInterval
+	}
+	if !ok || n.isGone() || time.Since(l.at) > staleAfter+gather || l.tally.saturated(ch) {
 		return probe.Reading{}, false
 	}
 	return n.reading(ch, &l.tally, l.at), true
@@ -190,6 +212,10 @@ func (n *Node) channel(name string) *ChannelConfig {
 		}
 	}
 	return nil
+}
+
+func (n *Node) noChannel(name string) error {
+	return n.config.mistake("no channel %q; it has %s", name, n.channelNames())
 }
 
 func (n *Node) channelNames() string {

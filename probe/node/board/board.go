@@ -115,6 +115,29 @@ func (b *Board) SetVolts(ch int, volts float64) {
 // and again, by the emulated time at which each conversion begins.
 func (b *Board) Ramp(ch, cycles int) { b.command("ramp %d %d", ch, cycles) }
 
+// Noise puts a pin at a code with a fraction, and gives each conversion normal
+// noise of so many codes.
+func (b *Board) Noise(ch int, code, sigma float64) { b.command("noise %d %.9g %.9g", ch, code, sigma) }
+
+// MonitorAddress is where [Board.PlugMonitor] puts the shunt monitor.
+const MonitorAddress = 0x41
+
+// PlugMonitor puts a shunt monitor on the I²C lines, as after power-on, or
+// changes what stands at its inputs: bus in steps of 1.25 mV, shunt in steps of
+// 2.5 µV. The firmware looks for one when it starts.
+func (b *Board) PlugMonitor(bus, shunt int16) {
+	b.command("shunt %d %d %d", MonitorAddress, uint16(bus), uint16(shunt))
+}
+
+// UnplugMonitor takes it away.
+func (b *Board) UnplugMonitor() { b.command("shunt 0 0 0") }
+
+// BlackOutMonitor takes its supply for a moment: it forgets how it was set.
+func (b *Board) BlackOutMonitor() { b.command("blackout") }
+
+// Poke changes a byte of the EEPROM.
+func (b *Board) Poke(address int, value byte) { b.command("poke %d %d", address, value) }
+
 // Hang stops the program in its tracks, with interrupts off.
 func (b *Board) Hang() { b.command("hang") }
 
@@ -253,7 +276,7 @@ func Build(t testing.TB) string {
 	defer os.RemoveAll(work)
 	run(t, "make", "-C", filepath.Join(here, "firmware"), "OUT="+work)
 	run(t, "gcc", "-O2", "-Wall", "-Wextra", "-Werror", "-o", filepath.Join(work, "board"),
-		filepath.Join(here, "board", "host", "board.c"), "-lsimavr", "-lelf")
+		filepath.Join(here, "board", "host", "board.c"), filepath.Join(here, "board", "host", "shuntmonitor.c"), "-lsimavr", "-lelf", "-lm")
 	// Another test may have been faster: then its work stands.
 	if err := os.Rename(work, dir); err != nil {
 		if _, err := os.Stat(filepath.Join(dir, "board")); err != nil {

@@ -57,7 +57,7 @@ bool link_busy(void) {
 }
 
 /* CRC-16/IBM-3740: polynomial 0x1021, preset 0xFFFF, no reflection. */
-static uint16_t crc(const uint8_t *bytes, uint8_t length) {
+uint16_t link_crc(const uint8_t *bytes, uint8_t length) {
 	uint16_t sum = 0xFFFF;
 	while (length--)
 		sum = _crc_xmodem_update(sum, *bytes++);
@@ -67,7 +67,7 @@ static uint16_t crc(const uint8_t *bytes, uint8_t length) {
 /* A frame is at most 254 bytes long, so it has one code byte at its start and
  * one in the place of each zero. */
 void link_send(uint8_t *frame, uint8_t length) {
-	uint16_t sum = crc(frame + 1, length);
+	uint16_t sum = link_crc(frame + 1, length);
 	frame[++length] = sum >> 8;
 	frame[++length] = sum & 0xFF;
 	uint8_t last = 0;
@@ -114,7 +114,7 @@ static received_t end_frame(const uint8_t **out, uint8_t *length) {
 	ring_lost = false;
 	if (empty)
 		return LINK_NOTHING;
-	if (bad || n < 3 || crc(command, n) != 0)
+	if (bad || n < 3 || link_crc(command, n) != 0)
 		return LINK_DAMAGED;
 	*out = command;
 	*length = n - 2;

@@ -6,7 +6,7 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-#define COMMAND_MAX 16 /* type and body */
+#define COMMAND_MAX 64 /* type and body */
 
 void link_init(void);
 
@@ -21,6 +21,9 @@ bool link_busy(void);
 void link_send(uint8_t *frame, uint8_t length);
 
 typedef enum { LINK_NOTHING, LINK_COMMAND, LINK_DAMAGED } received_t;
+
+/* The checksum; 0 over what has its own behind it. */
+uint16_t link_crc(const uint8_t *bytes, uint8_t length);
 
 /* Takes what has come. A command (type, body) stays good until the next call. */
 received_t link_receive(const uint8_t **command, uint8_t *length);

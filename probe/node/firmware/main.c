@@ -1,24 +1,22 @@
 /* Firmware of the node: an ATmega328P at 16 MHz that samples its converter,
  * streams the samples over its serial port and holds a cut-out output.
  * PROTOCOL.md, beside this folder, has the bytes. */
-#include <avr/eeprom.h>
 #include <avr/interrupt.h>
 #include <avr/io.h>
 #include <avr/wdt.h>
-#include <string.h>
 
 #include "cutout.h"
 #include "link.h"
+#include "monitor.h"
 #include "protocol.h"
 #include "sampler.h"
+#include "settings.h"
 
-/* The board's number, put into EEPROM once. All ones: never set. */
-#define BOARD_ID_AT ((const uint32_t *)0)
-
-static uint8_t reply[48];
+static uint8_t reply[1 + 2 + CAL_RECORD + 3];
 
 static struct {
-	bool hello, state, note;
+	bool hello, state, note, cal;
+	uint8_t cal_slot;
 	uint8_t hello_cause;
 	uint8_t note_to, note_code;
 	uint16_t note_detail;
@@ -65,7 +63,7 @@ static void send_hello(void) {
 	at = put8(at, FIRMWARE_MAJOR);
 	at = put8(at, FIRMWARE_MINOR);
 	at = put8(at, due.hello_cause);
-	at = put32(at, eeprom_read_dword(BOARD_ID_AT));
+	at = put32(at, settings_board_id());
 	at = put8(at, CHANNELS);
 	at = put8(at, ADC_BITS);
 	at = put16(at, REFERENCE_MV);
@@ -74,6 +72,9 @@ static void send_hello(void) {
 	at = put16(at, SHORTEST_INTERVAL);
 	at = put16(at, LONGEST_INTERVAL);
 	at = put16(at, HOST_SILENCE_MS);
+	at = put8(at, HAS_CALIBRATION | (monitor_found() ? HAS_MONITOR : 0));
+	at = put16(at, MONITOR_BUS_UV);
+	at = put16(at, MONITOR_SHUNT_NV);
 	send_reply(at);
 }
 
@@ -95,6 +96,23 @@ static void send_note(void) {
 	at = put8(at, due.note_to);
 	at = put8(at, due.note_code);
 	at = put16(at, due.note_detail);
+	send_reply(at);
+}
+
+static void send_cal(void) {
+	uint8_t *at = put8(reply + 1, MSG_CAL);
+	at = put8(at, due.cal_slot);
+	settings_read(due.cal_slot, at);
+	send_reply(at + CAL_RECORD);
+}
+
+static void send_monitor(const monitor_sample_t *sample) {
+	uint8_t *at = put8(reply + 1, MSG_MONITOR);
+	at = put32(at, sample->number);
+	at = put32(at, sample->clock);
+	at = put8(at, sample->status);
+	at = put16(at, sample->bus);
+	at = put16(at, sample->shunt);
 	send_reply(at);
 }
 
@@ -136,9 +154,14 @@ static void require_watch(void) {
 		cutout_cut(WHY_NOT_WATCHED);
 }
 
-static uint8_t start(const uint8_t *body) {
+/* How long a block may get may stand behind what every start has. */
+static uint8_t start(const uint8_t *body, uint8_t length) {
+	uint8_t ms = length > 6 ? body[6] : 0;
+	if (monitor_found() && (body[0] & MONITOR_PINS))
+		return NOTE_RANGE;
 	finish_sending();
-	uint8_t code = sampler_start(body[0], body[1], get32(body + 2));
+	uint16_t block = ms == 0 || ms > BLOCK_TICKS / BLOCK_MS_TICKS ? BLOCK_TICKS : ms * BLOCK_MS_TICKS;
+	uint8_t code = sampler_start(body[0], body[1], get32(body + 2), block);
 	if (code == NOTE_DONE)
 		require_watch();
 	return code;
@@ -167,13 +190,36 @@ static uint8_t restore(void) {
 	return NOTE_DONE;
 }
 
+static uint8_t read_cal(const uint8_t *body) {
+	if (body[0] >= CAL_SLOTS)
+		return NOTE_RANGE;
+	due.cal = true;
+	due.cal_slot = body[0];
+	return NOTE_DONE;
+}
+
+/* The note comes when the record is written, a fifth of a second later. */
+static uint8_t write_cal(const uint8_t *record) {
+	if (record[CAL_CHANNEL_AT] >= CAL_SLOTS)
+		return NOTE_RANGE;
+	if (record[0] != CAL_ERASED && link_crc(record, CAL_RECORD) != 0)
+		return NOTE_RANGE;
+	settings_write(record[CAL_CHANNEL_AT], record);
+	return NOTE_DONE;
+}
+
 static int8_t body_length(uint8_t type) {
 	switch (type) {
+	case CMD_WRITE_CAL:
+		return CAL_RECORD;
 	case CMD_START:
 		return 6;
 	case CMD_LIMIT:
 		return 5;
+	case CMD_MONITOR:
+		return 4;
 	case CMD_KEEP_ALIVE:
+	case CMD_READ_CAL:
 		return 1;
 	case CMD_HELLO:
 	case CMD_STOP:
@@ -210,7 +256,7 @@ static void obey(const uint8_t *command, uint8_t length) {
 		due.state = true;
 		return;
 	case CMD_START:
-		code = start(body);
+		code = start(body, length - 1);
 		break;
 	case CMD_STOP:
 		code = stop();
@@ -223,6 +269,17 @@ static void obey(const uint8_t *command, uint8_t length) {
 		break;
 	case CMD_LIMIT:
 		code = limit(body);
+		break;
+	case CMD_READ_CAL:
+		code = read_cal(body);
+		break;
+	case CMD_WRITE_CAL:
+		code = write_cal(body);
+		if (code == NOTE_DONE)
+			return;
+		break;
+	case CMD_MONITOR:
+		code = monitor_start(get32(body));
 		break;
 	}
 	answer(type, code, code == NOTE_TOO_FAST ? SHORTEST_INTERVAL : 0);
@@ -246,9 +303,13 @@ static void receive(void) {
 	}
 }
 
-static void tell_lost(void) {
+static void tell_unasked(void) {
 	if (due.note)
 		return;
+	if (settings_poll()) {
+		answer(CMD_WRITE_CAL, NOTE_DONE, 0);
+		return;
+	}
 	uint16_t lost = sampler_take_lost();
 	if (lost)
 		answer(0, NOTE_LOST, lost);
@@ -260,15 +321,21 @@ static void transmit(void) {
 	if (link_busy())
 		return;
 	free_sent();
+	monitor_sample_t sample;
 	if (due.hello) {
 		due.hello = false;
 		send_hello();
 	} else if (due.state || cutout_untold()) {
 		due.state = false;
 		send_state();
+	} else if (due.cal) {
+		due.cal = false;
+		send_cal();
 	} else if (due.note) {
 		due.note = false;
 		send_note();
+	} else if (monitor_take(&sample)) {
+		send_monitor(&sample);
 	} else {
 		on_the_line = sampler_full_block();
 		if (on_the_line)
@@ -282,12 +349,14 @@ int main(void) {
 	sampler_init();
 	wdt_enable(WDTO_120MS);
 	sei();
+	monitor_init();
 	due.hello = true;
 	due.hello_cause = HELLO_STARTED;
 	for (;;) {
 		wdt_reset();
 		receive();
-		tell_lost();
+		tell_unasked();
+		monitor_poll();
 		transmit();
 	}
 }

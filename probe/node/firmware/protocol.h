@@ -7,7 +7,7 @@
 
 #define PROTOCOL_VERSION 1
 #define FIRMWARE_MAJOR 1
-#define FIRMWARE_MINOR 0
+#define FIRMWARE_MINOR 1
 
 /* Host to board. */
 #define CMD_HELLO 0x01
@@ -17,15 +17,22 @@
 #define CMD_CUT 0x05
 #define CMD_RESTORE 0x06
 #define CMD_LIMIT 0x07
-/* 0x08, 0x09 reserved: read and write the stored calibration.
- * 0x0A, 0x0B reserved: set up and read an I2C shunt monitor. */
+#define CMD_READ_CAL 0x08
+#define CMD_WRITE_CAL 0x09
+#define CMD_MONITOR 0x0A
+/* 0x0B reserved. */
 
 /* Board to host. */
 #define MSG_HELLO 0x81
 #define MSG_SAMPLES 0x82
 #define MSG_STATE 0x83
 #define MSG_NOTE 0x84
-/* 0x85 reserved: stored calibration. 0x86 reserved: shunt monitor samples. */
+#define MSG_CAL 0x85
+#define MSG_MONITOR 0x86
+
+/* What a board can do beside, in its hello. */
+#define HAS_CALIBRATION 0x01
+#define HAS_MONITOR 0x02
 
 /* Why a hello is sent. */
 #define HELLO_ASKED 0
@@ -47,6 +54,11 @@
 #define NOTE_REFUSED 5
 #define NOTE_BAD_FRAME 6
 #define NOTE_LOST 7
+#define NOTE_ABSENT 8
+
+/* How a sample of the shunt monitor is. */
+#define MONITOR_GOOD 0
+#define MONITOR_LOST 1
 
 #define NO_CHANNEL 0xFF
 
@@ -62,7 +74,17 @@
 #define SHORTEST_INTERVAL 240     /* ticks between conversions: 120 us */
 #define LONGEST_INTERVAL 20000    /* 10 ms */
 #define BLOCK_TICKS 40000UL       /* a block is sent after 20 ms at the latest */
+#define BLOCK_MS_TICKS 2000U
 #define HOST_SILENCE_MS 500
+#define CAL_SLOTS 10              /* eight channels, the monitor's bus and shunt */
+#define CAL_RECORD 56
+#define CAL_CHANNEL_AT 1
+#define CAL_ERASED 0xFF           /* a record that begins so is none */
+#define MONITOR_PINS 0x30         /* channels 4 and 5 */
+#define MONITOR_BUS_UV 1250       /* one step */
+#define MONITOR_SHUNT_NV 2500
+#define SHORTEST_MONITOR 20000UL  /* 10 ms */
+#define LONGEST_MONITOR 2000000UL
 
 #define SAMPLES_HEADER 16         /* type and what stands before the samples */
 #define BLOCK_SAMPLES 116

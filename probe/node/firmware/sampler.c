@@ -233,7 +233,7 @@ void sampler_stop(void) {
 	}
 }
 
-uint8_t sampler_start(uint8_t mask, uint8_t shift, uint32_t period) {
+uint8_t sampler_start(uint8_t mask, uint8_t shift, uint32_t period, uint16_t block_ticks) {
 	uint8_t channels = 0;
 	for (uint8_t i = 0; i < CHANNELS; i++)
 		channels += (mask >> i) & 1;
@@ -247,7 +247,7 @@ uint8_t sampler_start(uint8_t mask, uint8_t shift, uint32_t period) {
 		return NOTE_RANGE;
 
 	period = ticks * conversions;
-	uint32_t scans = BLOCK_TICKS / period;
+	uint32_t scans = block_ticks / period;
 	uint8_t most = BLOCK_SAMPLES / channels;
 	sampler_stop();
 	/* The converter's interrupt is off: nothing else touches these now. */

@@ -34,8 +34,9 @@ void sampler_init(void);
 /* The device clock in ticks; wraps after 2^32 of them. */
 uint32_t sampler_clock(void);
 
-/* NOTE_DONE or what is wrong. A running stream is replaced. */
-uint8_t sampler_start(uint8_t mask, uint8_t shift, uint32_t period);
+/* NOTE_DONE or what is wrong. A running stream is replaced. A block is closed
+ * after so many ticks. */
+uint8_t sampler_start(uint8_t mask, uint8_t shift, uint32_t period, uint16_t block_ticks);
 void sampler_stop(void);
 const stream_t *sampler_stream(void);
 

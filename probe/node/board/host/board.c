@@ -11,6 +11,12 @@
  * Standard input, a command a line:
  *   adc CHANNEL CODE         the pin stands at the middle of this code
  *   ramp CHANNEL CYCLES      the code climbs by one each CYCLES, at the instant of conversion
+ *   noise CHANNEL CODE SIGMA the pin stands at CODE, a number with a fraction, and each
+ *                            conversion has normal noise of SIGMA codes
+ *   shunt ADDRESS BUS SHUNT  a shunt monitor on I2C with this at its inputs, in its steps;
+ *                            plugged anew when the address changes, ADDRESS 0: none
+ *   blackout                 the shunt monitor was without supply for a moment
+ *   poke ADDRESS BYTE        changes a byte of the EEPROM
  *   hang                     the program stops in its tracks, interrupts off
  *   reset                    the reset button
  *   stat                     nothing
@@ -18,7 +24,9 @@
 #define _GNU_SOURCE
 #include <fcntl.h>
 #include <poll.h>
+#include <math.h>
 #include <simavr/avr_adc.h>
+#include <simavr/avr_eeprom.h>
 #include <simavr/avr_uart.h>
 #include <simavr/sim_avr.h>
 #include <simavr/sim_elf.h>
@@ -28,6 +36,8 @@
 #include <termios.h>
 #include <time.h>
 #include <unistd.h>
+
+#include "shuntmonitor.h"
 
 enum {
 	HZ = 16000000, SLICE = HZ / 4000, REFERENCE_MV = 5000, CHANNELS = 8,
@@ -42,6 +52,8 @@ static int may_receive = 1;
 static unsigned char out[1 << 20]; /* a minute of the fastest stream */
 static size_t out_length;
 static unsigned long lost, ramp[CHANNELS];
+static double middle[CHANNELS], sigma[CHANNELS]; /* sigma 0: no noise */
+static unsigned shunt_address;
 static avr_cycle_count_t last_received, longest_off;
 static avr_cycle_count_t off_since; /* 0: interrupts not yet on since the reset */
 static int hung_at = -1;
@@ -52,11 +64,24 @@ static void set_code(int channel, unsigned code) {
 	avr_raise_irq(adc + ADC_IRQ_ADC0 + channel, (code * REFERENCE_MV + 1022) / 1023);
 }
 
+/* Box and Muller; the seed is fixed. */
+static double normal(void) {
+	double u = (random() + 1.0) / (RAND_MAX + 1.0), v = random() / (double)RAND_MAX;
+	return sqrt(-2 * log(u)) * cos(2 * M_PI * v);
+}
+
+static unsigned noisy(int channel) {
+	double code = floor(middle[channel] + sigma[channel] * normal());
+	return code < 0 ? 0 : code > 1023 ? 1023 : code;
+}
+
 static void converting(avr_irq_t *irq, uint32_t value, void *unused) {
 	union { uint32_t v; avr_adc_mux_t mux; } from = {.v = value};
 	int channel = from.mux.src;
 	if (channel < CHANNELS && ramp[channel])
 		set_code(channel, avr->cycle / ramp[channel] % 1024);
+	else if (channel < CHANNELS && sigma[channel] > 0)
+		set_code(channel, noisy(channel));
 	(void)irq, (void)unused;
 }
 
@@ -107,14 +132,34 @@ static void hang(void) {
 	off_since = 0;
 }
 
+static void plug(unsigned address, unsigned bus, unsigned shunt) {
+	if (address != shunt_address)
+		shuntmonitor_plug(address);
+	shunt_address = address;
+	shuntmonitor_inputs(bus, shunt);
+}
+
 static void obey(const char *line) {
-	unsigned channel, code;
+	unsigned channel, code, bus, shunt;
 	unsigned long cycles;
+	double at, deviation;
 	if (sscanf(line, "adc %u %u", &channel, &code) == 2 && channel < CHANNELS && code < 1024) {
-		ramp[channel] = 0;
+		ramp[channel] = sigma[channel] = 0;
 		set_code(channel, code);
 	} else if (sscanf(line, "ramp %u %lu", &channel, &cycles) == 2 && channel < CHANNELS) {
 		ramp[channel] = cycles;
+	} else if (sscanf(line, "noise %u %lf %lf", &channel, &at, &deviation) == 3 && channel < CHANNELS) {
+		ramp[channel] = 0;
+		middle[channel] = at;
+		sigma[channel] = deviation;
+	} else if (sscanf(line, "shunt %u %u %u", &code, &bus, &shunt) == 3) {
+		plug(code, bus, shunt);
+	} else if (!strcmp(line, "blackout")) {
+		shuntmonitor_plug(shunt_address);
+	} else if (sscanf(line, "poke %u %u", &channel, &code) == 2) {
+		uint8_t byte = code;
+		avr_eeprom_desc_t d = {.ee = &byte, .offset = channel, .size = 1};
+		avr_ioctl(avr, AVR_IOCTL_EEPROM_SET, &d);
 	} else if (!strcmp(line, "reset")) {
 		avr_reset(avr);
 		off_since = 0;
@@ -211,6 +256,7 @@ int main(int argc, char **argv) {
 	avr_irq_register_notify(uart + UART_IRQ_OUT_XON, xon, NULL);
 	avr_irq_register_notify(uart + UART_IRQ_OUT_XOFF, xoff, NULL);
 	avr_irq_register_notify(adc + ADC_IRQ_OUT_TRIGGER, converting, NULL);
+	shuntmonitor_init(avr);
 	open_pty();
 	for (avr_cycle_count_t until = SLICE;; until += SLICE) {
 		while (avr->cycle < until) {
@@ -221,6 +267,7 @@ int main(int argc, char **argv) {
 				return 1;
 			}
 		}
+		shuntmonitor_tick();
 		take_commands();
 		exchange_bytes();
 		keep_pace();
