@@ -8,6 +8,7 @@ import (
 
 	"loomproof/checks/units"
 	"loomproof/checks/wire"
+	"loomproof/probe/layout"
 )
 
 // index holds what names stand for.
@@ -62,16 +63,16 @@ func (c *checker) check(d *Design) {
 func (c *checker) checkAircraft(d *Design) {
 	a := &d.Aircraft
 	if d.Format != 1 {
-		c.errorf(Pos{1, 1}, "\"loomproof: %d\": this program reads format 1", d.Format)
+		c.Errorf(Pos{Line: 1, Column: 1}, "\"loomproof: %d\": this program reads format 1", d.Format)
 	}
 	if a.Nominal != 14 && a.Nominal != 28 {
-		c.errorf(a.Pos, "nominal %v: the published rules know 14 V and 28 V; write one of them", a.Nominal)
+		c.Errorf(a.Pos, "nominal %v: the published rules know 14 V and 28 V; write one of them", a.Nominal)
 	}
 	if a.Insulation == 0 {
 		a.Insulation = wire.Rated150
 	}
 	if !slices.Contains([]wire.Insulation{wire.Rated105, wire.Rated150, wire.Rated200}, a.Insulation) {
-		c.errorf(a.Pos, "wire-rating %d: write 105, 150 or 200", a.Insulation)
+		c.Errorf(a.Pos, "wire-rating %d: write 105, 150 or 200", a.Insulation)
 	}
 	if a.Ambient == nil {
 		usual := units.Celsius(20)
@@ -90,7 +91,7 @@ func (c *checker) checkYardsticks(a *Aircraft) {
 		a.Protector = ByChart
 	}
 	if a.Protector != ByChart && a.Protector != ByCurrent {
-		c.errorf(a.Pos, "protector-table %q: write 11-3 or 11-9", a.Protector)
+		c.Errorf(a.Pos, "protector-table %q: write 11-3 or 11-9", a.Protector)
 	}
 	usual := func(v **units.Celsius, degrees units.Celsius) {
 		if *v == nil {
@@ -107,14 +108,14 @@ func (c *checker) checkYardsticks(a *Aircraft) {
 	c.inside(a.Pos, "coldest", float64(*a.Coldest), -50, 40, "°C")
 	c.inside(a.Pos, "ceiling", float64(*a.Ceiling), 0, 20000, "m")
 	if a.Endurance != 0 && a.Endurance < 60 || a.Endurance > 86400 {
-		c.errorf(a.Pos, "endurance %v is outside 1 min to 24 h", a.Endurance)
+		c.Errorf(a.Pos, "endurance %v is outside 1 min to 24 h", a.Endurance)
 	}
 }
 
 // inside reports a value outside its range.
 func (c *checker) inside(at Pos, what string, v, low, high float64, unit string) {
 	if !(v >= low && v <= high) {
-		c.errorf(at, "%s %s is outside %s to %s", what, units.Format(v, unit), units.Format(low, unit), units.Format(high, unit))
+		c.Errorf(at, "%s %s is outside %s to %s", what, units.Format(v, unit), units.Format(low, unit), units.Format(high, unit))
 	}
 }
 
@@ -122,7 +123,7 @@ func (c *checker) inside(at Pos, what string, v, low, high float64, unit string)
 func (c *checker) nameTerminals(d *Design) {
 	add := func(at Pos, name, say string, reach Reach, circuit *Circuit) {
 		if d.index.terminals[name] != nil {
-			c.errorf(at, "the name %q is taken already; choose another", name)
+			c.Errorf(at, "the name %q is taken already; choose another", name)
 			return
 		}
 		d.index.terminals[name] = &Terminal{Name: name, Say: say, Reach: reach, Circuit: circuit}
@@ -159,7 +160,7 @@ func (c *checker) nameTerminals(d *Design) {
 	for _, k := range d.Connectors {
 		c.checkName(k.Pos, k.Name)
 		if k.Pins < 1 || k.Pins > 200 {
-			c.errorf(k.Pos, "connector %q: pins: %d is outside 1 to 200", k.Name, k.Pins)
+			c.Errorf(k.Pos, "connector %q: pins: %d is outside 1 to 200", k.Name, k.Pins)
 			continue
 		}
 		for i := 1; i <= k.Pins; i++ {
@@ -184,7 +185,7 @@ func (c *checker) nameTerminals(d *Design) {
 
 func (c *checker) checkName(at Pos, name string) {
 	if !goodName.MatchString(name) {
-		c.errorf(at, "%q cannot be a name: letters, digits, - and _, at most 40, no spaces", name)
+		c.Errorf(at, "%q cannot be a name: letters, digits, - and _, at most 40, no spaces", name)
 	}
 }
 
@@ -250,12 +251,12 @@ func (k *Circuit) protectorName() string {
 func (c *checker) checkParts(d *Design) {
 	for _, s := range d.Sources {
 		if !slices.Contains([]SourceKind{Battery, Alternator, BenchSupply}, s.Kind) {
-			c.errorf(s.Pos, "source %q: kind %q: write battery, alternator or bench supply", s.Name, s.Kind)
+			c.Errorf(s.Pos, "source %q: kind %q: write battery, alternator or bench supply", s.Name, s.Kind)
 		}
 		c.inside(s.Pos, "source \""+s.Name+"\": volts", float64(s.Volts), 1, 60, "V")
 		c.inside(s.Pos, "source \""+s.Name+"\": resistance", float64(s.Resistance), 1e-6, 100, "Ω")
 		if s.Limit < 0 {
-			c.errorf(s.Pos, "source %q: limit %v is below zero", s.Name, s.Limit)
+			c.Errorf(s.Pos, "source %q: limit %v is below zero", s.Name, s.Limit)
 		}
 		if s.Kind == Battery {
 			c.checkBattery(s)
@@ -266,7 +267,7 @@ func (c *checker) checkParts(d *Design) {
 			}
 		}
 		if s.Kind == BenchSupply && (s.Plus == "" || s.Minus == "") {
-			c.errorf(s.Pos, "source %q: a bench supply needs plus and minus: the terminals it is clipped to", s.Name)
+			c.Errorf(s.Pos, "source %q: a bench supply needs plus and minus: the terminals it is clipped to", s.Name)
 		}
 	}
 	for _, g := range d.Grounds {
@@ -277,7 +278,7 @@ func (c *checker) checkParts(d *Design) {
 			g.Ways = 4
 		}
 		if g.Ways < 1 || g.Ways > 200 {
-			c.errorf(g.Pos, "ground %q: ways: %d is outside 1 to 200", g.Name, g.Ways)
+			c.Errorf(g.Pos, "ground %q: ways: %d is outside 1 to 200", g.Name, g.Ways)
 		}
 	}
 }
@@ -298,10 +299,10 @@ func (c *checker) checkBattery(s *Source) {
 	what := "source \"" + s.Name + "\": "
 	c.inside(s.Pos, what+"capacity", float64(s.Capacity), 0, 1000, "Ah")
 	if s.RatedAt < 300 || s.RatedAt > 360000 {
-		c.errorf(s.Pos, "%srated-at %v is outside 5 min to 100 h", what, s.RatedAt)
+		c.Errorf(s.Pos, "%srated-at %v is outside 5 min to 100 h", what, s.RatedAt)
 	}
 	if s.Peukert < 1 || s.Peukert > 1.6 {
-		c.errorf(s.Pos, "%speukert %v is outside 1 to 1.6", what, s.Peukert)
+		c.Errorf(s.Pos, "%speukert %v is outside 1 to 1.6", what, s.Peukert)
 	}
 	c.inside(s.Pos, what+"health", float64(s.Health)*100, 10, 120, "%")
 	c.inside(s.Pos, what+"five-minute", float64(s.FiveMinute), 0, 5000, "A")
@@ -315,31 +316,31 @@ func (c *checker) checkCircuit(d *Design, k *Circuit) {
 	}
 	switch {
 	case k.Bus == "" && !k.Feeder:
-		c.errorf(k.Pos, "%s: \"bus\" is missing: the bus that its breaker hangs on", what)
+		c.Errorf(k.Pos, "%s: \"bus\" is missing: the bus that its breaker hangs on", what)
 	case k.Bus != "" && d.index.buses[k.Bus] == nil:
 		names := make([]string, len(d.Buses))
 		for i, b := range d.Buses {
 			names[i] = b.Name
 		}
-		c.errorf(k.Pos, "%s: there is no bus %q%s; the buses are: %s", what, k.Bus, didYouMean(nearest(k.Bus, names)), strings.Join(names, ", "))
+		c.Errorf(k.Pos, "%s: there is no bus %q%s; the buses are: %s", what, k.Bus, layout.DidYouMean(layout.Nearest(k.Bus, names)), strings.Join(names, ", "))
 	}
 	if k.Breaker != nil && k.Fuse != nil {
-		c.errorf(k.Fuse.Pos, "%s has a breaker and a fuse; keep the one that it really has", what)
+		c.Errorf(k.Fuse.Pos, "%s has a breaker and a fuse; keep the one that it really has", what)
 	}
 	if p := k.Protector(); p != nil {
 		c.inside(p.Pos, what+": rating", float64(p.Rating), 0.5, 200, "A")
 	}
 	if k.Load == nil && !k.Feeder {
-		c.errorf(k.Pos, "%s: \"load\" is missing: what it feeds, and what that draws", what)
+		c.Errorf(k.Pos, "%s: \"load\" is missing: what it feeds, and what that draws", what)
 	}
 	if k.Load != nil {
 		c.checkLoad(d, k, what)
 	}
 	if s := k.Switch; s != nil && s.kind() != Toggle && s.kind() != Contactor {
-		c.errorf(s.Pos, "%s: switch kind %q: write toggle or contactor", what, s.Kind)
+		c.Errorf(s.Pos, "%s: switch kind %q: write toggle or contactor", what, s.Kind)
 	}
 	if s := k.Shunt; s != nil && (s.Rating <= 0 || s.Drop <= 0) {
-		c.errorf(s.Pos, "%s: the shunt needs a rating and a drop above zero, as 50 A and 50 mV", what)
+		c.Errorf(s.Pos, "%s: the shunt needs a rating and a drop above zero, as 50 A and 50 mV", what)
 	}
 	for i, r := range k.Runs {
 		c.checkRun(d, k, r, i+1)
@@ -351,14 +352,14 @@ func (c *checker) checkLoad(d *Design, k *Circuit, what string) {
 	switch l.Kind {
 	case Resistive, ConstantCurrent, ConstantPower, Lamp:
 	default:
-		c.errorf(l.Pos, "%s: load kind %q: write resistive, constant current, constant power or lamp", what, l.Kind)
+		c.Errorf(l.Pos, "%s: load kind %q: write resistive, constant current, constant power or lamp", what, l.Kind)
 	}
 	switch l.Duty {
 	case "":
 		l.Duty = Continuous
 	case Continuous, Intermittent:
 	default:
-		c.errorf(l.Pos, "%s: duty %q: write continuous or intermittent", what, l.Duty)
+		c.Errorf(l.Pos, "%s: duty %q: write continuous or intermittent", what, l.Duty)
 	}
 	if l.Tolerance == 0 {
 		l.Tolerance = 0.10
@@ -379,7 +380,7 @@ func (c *checker) checkNature(l *Load, what string) {
 		l.Nature = l.derived()
 	}
 	if !slices.Contains([]Nature{LampNature, Motor, Inductive, Plain, Electronic, Audio, Strobe, Locator}, l.Nature) {
-		c.errorf(l.Pos, "%s: nature %q: write lamp, motor, inductive, resistive, electronic, audio, strobe or locator", what, l.Nature)
+		c.Errorf(l.Pos, "%s: nature %q: write lamp, motor, inductive, resistive, electronic, audio, strobe or locator", what, l.Nature)
 	}
 	if l.InrushFor == 0 {
 		l.InrushFor = 0.1
@@ -418,7 +419,7 @@ func (c *checker) checkRun(d *Design, k *Circuit, r *Run, count int) {
 	}
 	d.index.join(r.From, r.To)
 	if r.From == r.To && r.From != "" {
-		c.errorf(r.Pos, "run %s begins and ends at %q", r.Name, r.From)
+		c.Errorf(r.Pos, "run %s begins and ends at %q", r.Name, r.From)
 	}
 }
 
@@ -433,7 +434,7 @@ func (c *checker) unknownTerminal(d *Design, at Pos, name string, k *Circuit) {
 		names = append(names, local...)
 		own = fmt.Sprintf("; the circuit's own are: %s", strings.Join(local, ", "))
 	}
-	c.errorf(at, "there is no terminal %q%s%s", name, didYouMean(nearest(name, names)), own)
+	c.Errorf(at, "there is no terminal %q%s%s", name, layout.DidYouMean(layout.Nearest(name, names)), own)
 }
 
 func (c *checker) checkNotes(d *Design) {
@@ -451,7 +452,7 @@ func (c *checker) checkNotes(d *Design) {
 		case Easy, Undo, NotAtAll:
 			t.Reach = n.Reach
 		default:
-			c.errorf(n.Pos, "point %q: reach %q: write easy, undo or none", n.Name, n.Reach)
+			c.Errorf(n.Pos, "point %q: reach %q: write easy, undo or none", n.Name, n.Reach)
 		}
 	}
 }

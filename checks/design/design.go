@@ -9,6 +9,7 @@ import (
 
 	"loomproof/checks/units"
 	"loomproof/checks/wire"
+	"loomproof/probe/layout"
 )
 
 // A Design is what should be in the aircraft.
@@ -321,16 +322,25 @@ func Read(path string) (*Design, error) {
 	return Parse(filepath.Base(path), text)
 }
 
+// Pos is a place in the design file.
+type Pos = layout.Pos
+
+// Errors are all the mistakes of a design file, in the order of the file.
+type Errors = layout.Errors
+
+// A checker finds what is wrong with a design that could be read.
+type checker struct{ *layout.Reader }
+
 // Parse reads a design from its text; file names it in messages.
 func Parse(file string, text []byte) (*Design, error) {
 	d := &Design{File: file, Text: string(text), Revision: Revision(text)}
-	c := &checker{file: file}
-	decodeFile(c, text, d)
-	if len(c.errs) == 0 {
+	c := &checker{layout.NewReader(file)}
+	c.Read(text, d, "the design")
+	if c.Errors() == nil {
 		c.check(d)
 	}
-	if len(c.errs) > 0 {
-		return nil, c.sorted()
+	if errs := c.Errors(); errs != nil {
+		return nil, errs
 	}
 	return d, nil
 }

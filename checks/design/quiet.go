@@ -141,9 +141,9 @@ func (c *checker) checkQuiet(d *Design) {
 		c.inside(s.Pos, what+": tolerance", float64(s.Tolerance)*100, 0.1, 50, "%")
 		switch {
 		case s.Curve != nil && len(s.Table) > 0:
-			c.errorf(s.Pos, "%s has a table and steinhart-hart; keep one", what)
+			c.Errorf(s.Pos, "%s has a table and steinhart-hart; keep one", what)
 		case s.Curve == nil && len(s.Table) < 2:
-			c.errorf(s.Pos, "%s: its table needs two rows or more, each as {at: 20 °C, resistance: 2.5 kΩ}", what)
+			c.Errorf(s.Pos, "%s: its table needs two rows or more, each as {at: 20 °C, resistance: 2.5 kΩ}", what)
 		case s.Curve != nil:
 			c.inside(s.Curve.Pos, what+": its resistance at 25 °C", s.At(25), 0.1, 10e6, "Ω")
 		}
@@ -154,7 +154,7 @@ func (c *checker) checkQuiet(d *Design) {
 		slices.SortFunc(s.Table, func(a, b *SenderPoint) int { return cmp.Compare(a.At, b.At) })
 		for i := 1; i < len(s.Table); i++ {
 			if s.Table[i].At == s.Table[i-1].At {
-				c.errorf(s.Table[i].Pos, "%s: %v stands twice in its table", what, s.Table[i].At)
+				c.Errorf(s.Table[i].Pos, "%s: %v stands twice in its table", what, s.Table[i].At)
 			}
 		}
 	}
