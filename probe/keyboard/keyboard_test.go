@@ -1,0 +1,232 @@
+package keyboard
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"strconv"
+	"strings"
+	"testing"
+	"testing/synctest"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"go.uber.org/goleak"
+
+	"loomproof/probe"
+)
+
+func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+
+var (
+	_ probe.Source   = (*Meter)(nil)
+	_ probe.Counting = (*Meter)(nil)
+)
+
+func TestWhatCanBeTyped(t *testing.T) {
+	for line, want := range map[string]struct {
+		quantity    probe.Quantity
+		value, step float64
+	}{
+		"12.4":     {probe.Voltage, 12.4, 0.1},
+		"12,4":     {probe.Voltage, 12.4, 0.1},
+		" 12.4 V ": {probe.Voltage, 12.4, 0.1},
+		"12.4V DC": {probe.Voltage, 12.4, 0.1},
+		"12.4 v=":  {probe.Voltage, 12.4, 0.1},
+		"540 mV":   {probe.Voltage, 0.54, 0.001},
+		"-0.5":     {probe.Voltage, -0.5, 0.1},
+		"−0.5":     {probe.Voltage, -0.5, 0.1},
+		"+3":       {probe.Voltage, 3, 1},
+		".5":       {probe.Voltage, 0.5, 0.1},
+		"0,540":    {probe.Voltage, 0.54, 0.001},
+		"12,45":    {probe.Voltage, 12.45, 0.01},
+		"12 amps":  {probe.Current, 12, 1},
+		"85 uA":    {probe.Current, 85e-6, 1e-6},
+		"4.7k":     {probe.Resistance, 4700, 100},
+		"4.7 kΩ":   {probe.Resistance, 4700, 100},
+		"4.7 kohm": {probe.Resistance, 4700, 100},
+		"1.2 M":    {probe.Resistance, 1.2e6, 1e5},
+		"180 °C":   {probe.Temperature, 180, 1},
+		"400 Hz":   {probe.Frequency, 400, 1},
+	} {
+		got, bad := parse(line, want.quantity)
+		require.Nil(t, bad, line)
+		assert.Equal(t, want.value, got.value, line)
+		assert.InEpsilon(t, want.step, got.step, 1e-12, line)
+	}
+}
+
+func TestWhatIsRefused(t *testing.T) {
+	for line, want := range map[string]struct {
+		reason probe.Reason
+		says   string
+	}{
+		"OL":                     {probe.Overload, "choose a higher range"},
+		"0.L":                    {probe.Overload, ""},
+		"12.4 A":                 {probe.WrongUnit, `"A" was typed where V is wanted`},
+		"12.4 Ω":                 {probe.WrongUnit, ""},
+		"12.4 mA":                {probe.WrongUnit, ""},
+		"12.4 V AC":              {probe.WrongFunction, "turn the meter to DC"},
+		"12.4 VAC":               {probe.WrongFunction, ""},
+		"12.4 V~":                {probe.WrongFunction, ""},
+		"1,200":                  {probe.NotANumber, "type 1.200 or 1200"},
+		"1.2.3":                  {probe.NotANumber, "type what the meter shows, as 12.4 or 12.4 V; OL if it is past the end"},
+		"1,2,3":                  {probe.NotANumber, ""},
+		"1 2":                    {probe.WrongUnit, ""},
+		"1e3":                    {probe.WrongUnit, ""},
+		"0x10":                   {probe.WrongUnit, ""},
+		"":                       {probe.NotANumber, ""},
+		"twelve":                 {probe.NotANumber, ""},
+		"NaN":                    {probe.NotANumber, ""},
+		"inf":                    {probe.NotANumber, ""},
+		"--5":                    {probe.NotANumber, ""},
+		"-":                      {probe.NotANumber, ""},
+		"V":                      {probe.NotANumber, ""},
+		"1_000":                  {probe.WrongUnit, ""},
+		strings.Repeat("9", 400): {probe.NotANumber, ""},
+	} {
+		_, bad := parse(line, probe.Voltage)
+		if assert.NotNil(t, bad, line) {
+			assert.Equal(t, want.reason, bad.reason, "%q: %+v", line, bad)
+			assert.Contains(t, bad.detail+"; "+bad.do, want.says, line)
+		}
+	}
+}
+
+// voltmeter is an analogue one that is answered with the lines given.
+func voltmeter(t testing.TB, lines ...string) (*Meter, *bytes.Buffer) {
+	var asked bytes.Buffer
+	m, err := Open(t.Context(), Lines(strings.NewReader(strings.Join(lines, "\n")), &asked), Options{
+		Name: "panel voltmeter", Maker: "Reedbed", Model: "Pointer 30", Serial: "12",
+		Scales: []Scale{{Channel: "voltage", Quantity: probe.Voltage, High: 30, Class: 1.5, Division: 0.5}},
+	})
+	require.NoError(t, err)
+	return m, &asked
+}
+
+func TestAnAnalogueMeter(t *testing.T) {
+	m, asked := voltmeter(t, "12,4", "540 mV", "12.4 A", "31", "-1", "OL", "13.8 V")
+	r, err := m.Read(t.Context(), "voltage")
+	require.NoError(t, err)
+	assert.Equal(t, "What does panel voltmeter show? Type the voltage in V: ", asked.String())
+	assert.Equal(t, 12.4, r.Value)
+	assert.Equal(t, 30.0, r.FullScale)
+	assert.Equal(t, 0.5, r.Digit)
+	// Class 1.5 on 30 V is 0.45 V anywhere on the scale, and a fifth of a division 0.1 V.
+	assert.InDelta(t, 0.55/math.Sqrt(3), r.Uncertainty(), 1e-12)
+	assert.Equal(t, probe.Identity{Name: "panel voltmeter", Maker: "Reedbed", Model: "Pointer 30", Serial: "12", Port: "keyboard"}, m.Identity())
+
+	r, err = m.Read(t.Context(), "voltage")
+	require.NoError(t, err)
+	assert.Equal(t, 0.54, r.Value)
+	for _, why := range []probe.Reason{probe.WrongUnit, probe.OutOfRange, probe.OutOfRange, probe.Overload} {
+		_, err := m.Read(t.Context(), "voltage")
+		var refused *probe.Refusal
+		require.ErrorAs(t, err, &refused)
+		assert.Equal(t, why, refused.Reason)
+		assert.NotEmpty(t, refused.Do)
+	}
+	_, err = m.Read(t.Context(), "voltage")
+	require.NoError(t, err)
+	_, err = m.Read(t.Context(), "voltage")
+	assert.ErrorIs(t, err, probe.ErrGone, "nobody types any more")
+	_, err = m.Read(t.Context(), "current")
+	assert.EqualError(t, err, `panel voltmeter: no channel "current"; it has voltage`)
+	c := m.Counters()
+	assert.Equal(t, uint64(3), c.Samples)
+	assert.Equal(t, uint64(2), c.Refused[probe.OutOfRange])
+	assert.NoError(t, m.Close())
+}
+
+func TestScales(t *testing.T) {
+	ask := func(context.Context, string) (string, error) { return "-7 A", nil }
+	m, err := Open(t.Context(), ask, Options{Scales: []Scale{{Channel: "ammeter", Quantity: probe.Current, Low: -60, High: 60, Class: 2.5}}})
+	require.NoError(t, err)
+	r, err := m.Read(t.Context(), "ammeter")
+	require.NoError(t, err)
+	assert.Equal(t, 120.0, r.FullScale, "both ends, where zero is between them")
+	assert.Equal(t, 1.0, r.Digit, "the last place typed")
+	m, err = Open(t.Context(), ask, Options{
+		Accuracy: map[string]probe.Accuracy{"ammeter": {OfReading: 0.01}},
+		Scales:   []Scale{{Channel: "ammeter", Quantity: probe.Current, Low: -60, High: 60, Class: 2.5}},
+	})
+	require.NoError(t, err)
+	assert.Equal(t, probe.Accuracy{OfReading: 0.01}, m.Channels()[0].Accuracy)
+
+	for says, s := range map[string]Scale{
+		"has no channel name":             {Quantity: probe.Voltage, High: 30, Class: 1},
+		"quantity \"heat\" is unknown":    {Channel: "x", Quantity: "heat", High: 30, Class: 1},
+		"must begin at 0 or below":        {Channel: "x", Quantity: probe.Voltage, Low: 5, High: 30, Class: 1},
+		"it runs from 0 to NaN":           {Channel: "x", Quantity: probe.Voltage, High: math.NaN(), Class: 1},
+		"class -1 is outside":             {Channel: "x", Quantity: probe.Voltage, High: 30, Class: -1},
+		"neither a class nor an accuracy": {Channel: "x", Quantity: probe.Voltage, High: 30},
+		"is not part of the scale":        {Channel: "x", Quantity: probe.Voltage, High: 30, Class: 1, Division: 31},
+	} {
+		_, err := Open(t.Context(), ask, Options{Scales: []Scale{s}})
+		assert.ErrorContains(t, err, says)
+	}
+	_, err = Open(t.Context(), ask, Options{})
+	assert.ErrorContains(t, err, "no scales")
+}
+
+func TestALateAnswerIsNotTheNextOnes(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r, w := io.Pipe()
+		defer w.Close()
+		ask := Lines(r, io.Discard)
+		ctx, stop := context.WithCancelCause(t.Context())
+		go stop(errors.New("no time left"))
+		_, err := ask(ctx, "first")
+		require.EqualError(t, err, "no time left")
+		go func() {
+			fmt.Fprintln(w, "12.4")
+		}()
+		synctest.Wait()
+		go func() {
+			synctest.Wait()
+			fmt.Fprintln(w, "13.8")
+		}()
+		line, err := ask(t.Context(), "second")
+		require.NoError(t, err)
+		assert.Equal(t, "13.8", line)
+	})
+}
+
+// What is taken for a number is a finite one, inside what float64 keeps; and a
+// plain number reads as itself, with a point or a comma.
+func FuzzParse(f *testing.F) {
+	for _, line := range []string{"12.4", "12,4", "12.4 V", "540 mV", "OL", "1,200", "−3 kV", "12.4 V AC", "4.7k"} {
+		f.Add(line)
+	}
+	f.Fuzz(func(t *testing.T, line string) {
+		for _, q := range []probe.Quantity{probe.Voltage, probe.Current, probe.Resistance, probe.Temperature, probe.Frequency} {
+			got, bad := parse(line, q)
+			if bad != nil {
+				require.Contains(t, probe.Reasons(), bad.reason)
+				require.NotEmpty(t, bad.detail)
+				require.NotEmpty(t, bad.do)
+				continue
+			}
+			require.False(t, math.IsNaN(got.value) || math.IsInf(got.value, 0))
+			require.Positive(t, got.step)
+			require.True(t, strings.ContainsAny(line, "0123456789"))
+		}
+		if v, err := strconv.ParseFloat(line, 64); err == nil {
+			if got, bad := parse(line, probe.Voltage); bad == nil {
+				require.Equal(t, v, got.value)
+			}
+		}
+	})
+}
+
+func BenchmarkParse(b *testing.B) {
+	b.ReportAllocs()
+	for b.Loop() {
+		if _, bad := parse("540 mV", probe.Voltage); bad != nil {
+			b.Fatal(bad)
+		}
+	}
+}
