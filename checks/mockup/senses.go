@@ -1,7 +1,6 @@
 package mockup
 
 import (
-	"fmt"
 	"math"
 	"strconv"
 	"time"
@@ -42,24 +41,26 @@ func (m *Mockup) quirk(what, where string) (Quirk, bool) {
 func (m *Mockup) Sound(what, where string) bool {
 	m.mu.Lock()
 	defer m.mu.Unlock()
+	if what == "noise" {
+		return m.noise() < 5*quiet
+	}
 	_, bad := m.quirk(what, where)
 	return !bad
 }
 
-// Days is how many days from now on a date stands that a person reads. What is
-// in order is good for two years.
-func (m *Mockup) Days(what, where string) int {
+// Date is a date that a person reads on a plate or in the record. What runs out
+// is good for two years, what was done was done two months ago.
+func (m *Mockup) Date(what, where string) time.Time {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	if q, ok := m.quirk(what, where); ok {
-		return q.Days
+	days := -60
+	if what == "replace by" {
+		days = 730
 	}
-	return 730
-}
-
-// Date is that date.
-func (m *Mockup) Date(what, where string) time.Time {
-	return time.Now().UTC().AddDate(0, 0, m.Days(what, where))
+	if q, ok := m.quirk(what, where); ok {
+		days = q.Days
+	}
+	return time.Now().UTC().AddDate(0, 0, days)
 }
 
 // What an insulation tester shows of good insulation, in ohms: the end of its
@@ -74,12 +75,24 @@ func (m *Mockup) Number(what, where string) float64 {
 	switch what {
 	case "ambient temperature":
 		return float64(*m.design.Aircraft.Ambient)
-	case "insulation":
+	case "bond":
 		ohms, err := m.model.Ohms(airframe.State{Unplugged: true}, where, "")
+		if err != nil {
+			return 0
+		}
+		return ohms
+	case "insulation":
+		ohms, err := m.model.Ohms(m.state, where, "")
 		if err != nil || ohms > goodInsulation {
 			return goodInsulation
 		}
 		return ohms
+	case "magnetic heading":
+		degrees, err := strconv.ParseFloat(where, 64)
+		if err != nil {
+			return 0
+		}
+		return degrees
 	case "compass heading":
 		magnetic, err := strconv.ParseFloat(where, 64)
 		if err != nil {
@@ -88,6 +101,12 @@ func (m *Mockup) Number(what, where string) float64 {
 		return m.compass(magnetic)
 	case "noise":
 		return m.noise()
+	case "charge current":
+		amperes, err := m.model.Value(airframe.OutOf("battery"))
+		if err != nil {
+			return 0
+		}
+		return -amperes
 	}
 	if q, ok := m.quirk(what, where); ok {
 		return q.Value
@@ -98,8 +117,6 @@ func (m *Mockup) Number(what, where string) float64 {
 // usual is what a sound aircraft's own instruments show.
 var usual = map[string]float64{
 	"battery capacity": 0.93, // of the rated, at the last capacity test
-	"charge current":   4,    // A, a while after the start
-	"altitude":         450,  // ft, as encoder and altimeter agree on
 }
 
 // residual is what the airframe itself does to the compass, compensated.
@@ -138,6 +155,3 @@ func (m *Mockup) running(circuit string) bool {
 	amperes, err := m.model.Value(airframe.Into(circuit))
 	return err == nil && amperes > 0.05
 }
-
-// String of a date as a person writes it.
-func written(t time.Time) string { return fmt.Sprintf("%d-%02d-%02d", t.Year(), t.Month(), t.Day()) }

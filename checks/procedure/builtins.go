@@ -33,7 +33,8 @@ import (
 //	aircraft  .name .nominal
 //	supply    .volts .limit       of the design's bench supply
 //	buses     list of .name .title .feeder .breaker .switch .parent
-//	circuits  list of .name .title .bus .rating .switch .feed .minus .skip
+//	circuits  list of .name .title .bus .rating .label .switch .feed .minus .skip .essential .continuous
+//	          .transmits (has short work of another draw) .nature
 //	grounds   list of names
 //	reference the terminal for the black probe
 //	bench     .meter .supply .node   what is there
@@ -130,7 +131,16 @@ func (p *Performance) circuitValue(k *design.Circuit) starlark.Value {
 	}
 	return record("circuit", "name", starlark.String(k.Name), "title", starlark.String(k.Called()), "bus", starlark.String(k.Bus),
 		"rating", rating, "label", starlark.String(marked), "switch", starlark.String(sw), "feed", texts(feed),
-		"minus", starlark.String(k.Name+".load-"), "skip", starlark.String(k.NoBench))
+		"minus", starlark.String(k.Name+".load-"), "skip", starlark.String(k.NoBench), "essential", starlark.Bool(k.Essential),
+		"continuous", starlark.Bool(k.Load != nil && k.Load.Duty == design.Continuous), "transmits", starlark.Bool(k.Load != nil && k.Load.Intermittent != nil),
+		"nature", starlark.String(nature(k)))
+}
+
+func nature(k *design.Circuit) string {
+	if k.Load == nil {
+		return ""
+	}
+	return string(k.Load.Nature)
 }
 
 func (p *Performance) slCaution(name string, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {

@@ -2,6 +2,7 @@ package procedure
 
 import (
 	"fmt"
+	"math"
 
 	"go.starlark.net/starlark"
 
@@ -9,6 +10,7 @@ import (
 	"loomproof/checks/compass"
 	"loomproof/checks/design"
 	"loomproof/checks/limits"
+	"loomproof/checks/loadstep"
 	"loomproof/checks/locator"
 	"loomproof/checks/ringout"
 	"loomproof/checks/units"
@@ -25,11 +27,13 @@ import (
 //	antennas()                      list of .name .title .centre .shield .far_centre .far_shield .base
 //	yardstick(what)                 "frame bond", "jumper bond", "static bond", "insulation", "compass",
 //	                                "compass pull", "locator battery", "locator inspection", "regulation",
-//	                                "battery capacity": .low .high .rule .status (None where there is none)
+//	                                "cranking", "battery capacity": .low .high .rule .status (None where there is none)
 //	always_live()                   list of circuits that no switch takes from the battery: .circuit .title .rating
 //	compass_fit(magnetic, compass, u)
 //	                                lists of degrees: .a .b .c .d .e .worst .worst_at .u .remainder
 //	                                .card (list of .steer_for .steer)
+//	battery_resistance(battery, plus1, bus1, plus2, bus2, calibration)
+//	                                from a step of load; see there: .value .u .design .high .rule .status
 //	locator_countries()             names
 //	locator_window(country, kind)   None, or .start .end (minutes past the hour) .self_test .sweeps .seconds .rule .status
 //	quantity(value, unit)           as people write it: "12.5 mΩ"
@@ -38,7 +42,7 @@ func (p *Performance) sums() starlark.StringDict {
 	for name, f := range map[string]builtin{
 		"ring_out": p.slRingOut, "senders": p.slSenders, "sender_limit": p.slSenderLimit, "antennas": p.slAntennas,
 		"yardstick": p.slYardstick, "always_live": p.slAlwaysLive, "compass_fit": slCompassFit,
-		"locator_countries": slLocatorCountries, "locator_window": slLocatorWindow, "quantity": slQuantity,
+		"battery_resistance": p.slBatteryResistance, "locator_countries": slLocatorCountries, "locator_window": slLocatorWindow, "quantity": slQuantity,
 	} {
 		env[name] = starlark.NewBuiltin(name, func(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
 			return f(b.Name(), args, kwargs)
@@ -127,6 +131,9 @@ func (p *Performance) yardstick(what string) (low, high *float64, rule wire.Cita
 	case "regulation":
 		least, most, rule := wire.Regulation(float64(p.Design.Aircraft.Nominal))
 		return &least, &most, rule, true
+	case "cranking":
+		v, rule := wire.CrankingVoltage(float64(p.Design.Aircraft.Nominal))
+		return least(v, rule)
 	case "battery capacity":
 		v, rule := wire.LeastHealth()
 		return least(v, rule)
@@ -178,6 +185,66 @@ func (p *Performance) slAlwaysLive(name string, args starlark.Tuple, kwargs []st
 		}
 		return record("live", "circuit", text(k.Name), "title", text(k.Called()), "rating", starlark.Float(rating))
 	}), nil
+}
+
+// usedUp is how far a battery's resistance may stand above the design's before
+// it is weak. Common practice; no published source: makers give the resistance of
+// a new battery only.
+const usedUp = 1.5
+
+// slBatteryResistance finds a battery's inside resistance from a step of load. The
+// volts at its plus terminal and at a bus are read at two loads; the current is
+// told by what the way between them loses. What that way measures comes from six
+// readings taken before with a supply in the battery's place: plus, bus and supply
+// current at one load, then at another.
+func (p *Performance) slBatteryResistance(name string, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
+	var battery string
+	var readings [4]starlark.Value
+	var calibration *starlark.List
+	if err := starlark.UnpackArgs(name, args, kwargs, "battery", &battery, "plus1", &readings[0], "bus1", &readings[1], "plus2", &readings[2], "bus2", &readings[3], "calibration", &calibration); err != nil {
+		return nil, err
+	}
+	source := p.Design.Source(battery)
+	if source == nil || calibration.Len() != 6 {
+		return nil, fmt.Errorf("it takes a battery of the design, its four readings, and six of the way to the bus")
+	}
+	all := readings[:]
+	for i := range calibration.Len() {
+		all = append(all, calibration.Index(i))
+	}
+	var r [10]Captured
+	for i, v := range all {
+		t, err := p.taken(v)
+		if err != nil {
+			return nil, err
+		}
+		r[i] = t.Captured
+	}
+	lost := func(plus, bus Captured) (volts, u float64) {
+		return plus.Value - bus.Value, uncertaintyOfDifference(plus, bus)
+	}
+	level := func(plus, bus, current Captured) loadstep.Level {
+		v, u := lost(plus, bus)
+		return loadstep.Level{Volts: v, UVolts: u, Amperes: current.Value, UAmperes: scatter(current)}
+	}
+	way, err := loadstep.Resistance(level(r[4], r[5], r[6]), level(r[7], r[8], r[9]))
+	if err != nil {
+		return nil, err
+	}
+	gain := r[6].Last.Accuracy.OfReading / math.Sqrt(3) // common to both currents of the supply
+	v1, u1 := lost(r[0], r[1])
+	v2, u2 := lost(r[2], r[3])
+	step, err := loadstep.Resistance(
+		loadstep.Level{Volts: -r[0].Value, UVolts: scatter(r[0]), Amperes: v1 / way.Ohms, UAmperes: u1 / way.Ohms},
+		loadstep.Level{Volts: -r[2].Value, UVolts: scatter(r[2]), Amperes: v2 / way.Ohms, UAmperes: u2 / way.Ohms},
+	)
+	if err != nil {
+		return nil, err
+	}
+	u := math.Hypot(step.U, step.Ohms*math.Hypot(way.U/way.Ohms, gain))
+	usual := float64(source.Resistance)
+	return record("resistance", "value", starlark.Float(step.Ohms), "u", starlark.Float(u), "design", starlark.Float(usual), "high", starlark.Float(usedUp*usual),
+		"rule", text("one and a half times the design's battery resistance"), "status", text(string(wire.CommonPractice))), nil
 }
 
 func floats(l *starlark.List) ([]float64, error) {

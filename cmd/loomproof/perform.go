@@ -8,6 +8,7 @@ import (
 	"io/fs"
 	"os"
 	"os/user"
+	"strings"
 	"sync"
 
 	"loomproof/checks/design"
@@ -39,7 +40,7 @@ func (i instruments) station() station.Instruments {
 // check tells what is wrong before anything is opened.
 func (i instruments) check(procedure string) error {
 	if _, ok := scripts.Procedure(procedure); !ok {
-		return fmt.Errorf("there is no procedure %q; there is first-power-on", procedure)
+		return fmt.Errorf("there is no procedure %q; there are: %s", procedure, strings.Join(scripts.Procedures(), ", "))
 	}
 	if i.Meter == "" && i.Supply == "" && i.Node == "" {
 		return errors.New("no instruments; name them with --meter PORT, --supply PORT, --node PORT")
@@ -48,7 +49,7 @@ func (i instruments) check(procedure string) error {
 }
 
 type performCommand struct {
-	Procedure string `arg:"" help:"Which: first-power-on."`
+	Procedure string `arg:"" help:"Which: first-power-on, or another; --help lists them."`
 	Design    string `arg:"" type:"path" help:"The design file."`
 	instruments
 	Logbook string `type:"path" default:"loomproof.db" help:"The logbook."`
@@ -62,6 +63,8 @@ func (performCommand) Help() string {
 	return `Opens a worksheet in the logbook and works through the procedure. Stopped or killed, the same command
 goes on where it was. Power off before working on connections; local rules and licensed practice come
 first.
+
+Procedures, in the order of the job: ` + strings.Join(scripts.Procedures(), ", ") + `
 
 Example: loomproof perform first-power-on marsh-hen.yaml --meter /dev/ttyUSB0,9600-8N1 \
            --meter-accuracy "0.05% + 3 digits" --supply /dev/ttyUSB1

@@ -54,7 +54,7 @@ type Options struct {
 func Faults() [][2]string {
 	out := [][2]string{}
 	for _, p := range mockup.Catalogue() {
-		out = append(out, [2]string{p.Name, p.Fault.String()})
+		out = append(out, [2]string{p.Name, p.String()})
 	}
 	return append(out, [2]string{NoFault, "nothing wrong"})
 }

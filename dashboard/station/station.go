@@ -13,6 +13,7 @@ import (
 	"fmt"
 	"net"
 	"net/http"
+	"strings"
 	"time"
 
 	"loomproof/checks/design"
@@ -40,7 +41,7 @@ type Station struct {
 func (s *Station) Perform(ctx context.Context, name string) (*report.Report, error) {
 	script, ok := scripts.Procedure(name)
 	if !ok {
-		return nil, fmt.Errorf("there is no procedure %q; there are: first-power-on", name)
+		return nil, fmt.Errorf("there is no procedure %q; there are: %s", name, strings.Join(scripts.Procedures(), ", "))
 	}
 	sheet, err := s.Book.Unfinished(ctx, name, s.Design.Revision)
 	if errors.Is(err, logbook.ErrNotFound) {
