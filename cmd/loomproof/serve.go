@@ -1,6 +1,14 @@
 package main
 
-import "fmt"
+import (
+	"fmt"
+	"os"
+	"path/filepath"
+
+	"golang.org/x/term"
+
+	"loomproof/dashboard/station"
+)
 
 type serveCommand struct {
 	Design    string `arg:"" type:"path" help:"The design file."`
@@ -8,11 +16,46 @@ type serveCommand struct {
 	instruments
 	Logbook string `type:"path" default:"loomproof.db" help:"The logbook."`
 	Listen  string `default:"${dashboard}" help:"Address of the dashboard, on this machine."`
+	lan
+}
+
+// lan are the flags that open the dashboard to the hangar's network.
+type lan struct {
+	LAN       bool   `name:"lan" help:"Open the dashboard to phones on the network, too; they are paired by a code that is printed."`
+	LANListen string `name:"lan-listen" default:":8471" help:"Address for them."`
+	TLSCert   string `name:"tls-cert" type:"path" placeholder:"FILE" help:"Certificate to use for them. Default: one of our own, made on first use."`
+	TLSKey    string `name:"tls-key" type:"path" placeholder:"FILE" help:"Its key."`
+}
+
+// share opens the dashboard to the network and says how to pair.
+func (l lan) share(w *world, s *station.Station, local string) error {
+	dir, err := stateDir()
+	if err != nil {
+		return err
+	}
+	n, err := s.Share(w.ctx, local, l.LANListen, dir, l.TLSCert, l.TLSKey)
+	if err != nil {
+		return err
+	}
+	fmt.Fprintf(w.out, "Dashboard: %s\n", n.Local)
+	f, ok := w.out.(*os.File)
+	return n.Text(w.out, ok && term.IsTerminal(int(f.Fd())))
+}
+
+// stateDir is where the program keeps what is this person's: paired devices,
+// keys.
+func stateDir() (string, error) {
+	dir, err := os.UserConfigDir()
+	if err != nil {
+		return "", fmt.Errorf("there is no place for keys and paired devices: %w", err)
+	}
+	return filepath.Join(dir, "loomproof"), nil
 }
 
 func (serveCommand) Help() string {
 	return `The daemon: it holds the instruments, serves the dashboard and /metrics, and performs the procedure when
-somebody starts it on the page. Ctrl-C ends it, with the power off.
+somebody starts it on the page. With --lan, phones of the hangar's network may watch or answer once they
+are paired by the code that is printed. Ctrl-C ends it, with the power off.
 
 Example: loomproof serve marsh-hen.yaml --meter /dev/ttyUSB0,9600-8N1 --supply /dev/ttyUSB1
 
@@ -23,11 +66,20 @@ func (c serveCommand) Run(w *world) error {
 	if err := c.check(c.Procedure); err != nil {
 		return usage{err}
 	}
-	s, done, err := open(w, c.Design, c.Logbook, c.Listen, c.instruments, w.out)
+	listen := c.Listen
+	if c.LAN {
+		listen = ""
+	}
+	s, done, err := open(w, c.Design, c.Logbook, listen, c.instruments, w.out)
 	if err != nil {
 		return err
 	}
 	defer done()
+	if c.LAN {
+		if err := c.share(w, s, c.Listen); err != nil {
+			return err
+		}
+	}
 	for {
 		if err := s.Start(w.ctx, c.Procedure); err != nil {
 			return err

@@ -14,6 +14,7 @@ import (
 	"fmt"
 	"net/url"
 	"os/exec"
+	"regexp"
 	"strings"
 	"sync"
 	"testing"
@@ -51,9 +52,10 @@ func tool(t *testing.T, name, debianPackage string) string {
 }
 
 // openPage starts a browser and opens the address in it.
-func openPage(t *testing.T, address string) *page {
+func openPage(t *testing.T, address string, more ...chromedp.ExecAllocatorOption) *page {
 	t.Helper()
 	options := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(tool(t, "chromium", "chromium")))
+	options = append(options, more...)
 	allocator, endBrowser := chromedp.NewExecAllocator(t.Context(), options...)
 	t.Cleanup(endBrowser)
 	p := &page{t: t}
@@ -126,12 +128,19 @@ func value[T any](p *page, expression string) T {
 	return v
 }
 
+// leaving is what the browser says of a page that gives way to another.
+var leaving = regexp.MustCompile("context with specified id|navigated or closed|context was destroyed")
+
 // until waits until a script expression is true.
 func (p *page) until(expression string) {
 	p.t.Helper()
 	ctx, cancel := context.WithTimeout(p.ctx, 2*patience)
 	defer cancel()
-	_, err := chromedp.Run(ctx, chromedp.Poll[chromedp.Void](expression, chromedp.WithPollingTimeout(patience), chromedp.WithPollingInterval(20*time.Millisecond)))
+	poll := chromedp.Poll[chromedp.Void](expression, chromedp.WithPollingTimeout(patience), chromedp.WithPollingInterval(20*time.Millisecond))
+	_, err := chromedp.Run(ctx, poll)
+	for err != nil && leaving.MatchString(err.Error()) && ctx.Err() == nil {
+		_, err = chromedp.Run(ctx, poll) // the page that was asked gave way to another
+	}
 	if err != nil {
 		require.NoErrorf(p.t, err, "never came true: %s\nthe page:\n%s", expression, value[string](p, `document.body.innerText.slice(0, 1500)`))
 	}

@@ -14,6 +14,7 @@ import (
 	"loomproof/checks/design"
 	"loomproof/checks/logbook"
 	"loomproof/checks/procedure"
+	"loomproof/dashboard/access"
 	"loomproof/dashboard/web"
 	"loomproof/scripts"
 )
@@ -44,7 +45,7 @@ hold(A, detail = A, answers = [A, "No"])
 	require.NoError(t, desk.Answer(procedure.Answer{ID: asked, Number: 20, By: attack}))
 	require.NoError(t, desk.Until(t.Context(), func(v procedure.View) bool { return len(v.Now.Answers) > 0 }))
 
-	server := httptest.NewServer(web.New(web.Options{Desk: desk, Book: book, Demo: attack}))
+	server := httptest.NewServer(access.Local(web.New(web.Options{Desk: desk, Book: book, Demo: attack})))
 	t.Cleanup(server.Close)
 	p := openPage(t, server.URL)
 	p.until(`document.querySelectorAll("#steps li").length === 2`)

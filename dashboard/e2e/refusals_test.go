@@ -12,6 +12,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"loomproof/checks/procedure"
+	"loomproof/dashboard/access"
 	"loomproof/dashboard/web"
 )
 
@@ -24,7 +25,7 @@ func asking(t *testing.T) (*procedure.Desk, *httptest.Server) {
 	go func() { defer close(gone); _ = desk.Ask(ctx, "Close breaker RADIO.", "Closed") }()
 	t.Cleanup(func() { stop(); <-gone })
 	require.NoError(t, desk.Until(t.Context(), func(v procedure.View) bool { return v.Now.Kind == procedure.DoHold }))
-	server := httptest.NewServer(web.New(web.Options{Desk: desk}))
+	server := httptest.NewServer(access.Local(web.New(web.Options{Desk: desk})))
 	t.Cleanup(server.Close)
 	return desk, server
 }

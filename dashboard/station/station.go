@@ -19,6 +19,7 @@ import (
 	"loomproof/checks/design"
 	"loomproof/checks/logbook"
 	"loomproof/checks/procedure"
+	"loomproof/dashboard/access"
 	"loomproof/dashboard/metrics"
 	"loomproof/dashboard/report"
 	"loomproof/dashboard/web"
@@ -74,23 +75,39 @@ func (s *Station) Start(ctx context.Context, name string) error {
 // Listen serves the pages and the metrics until the context ends. The address
 // must be on the loopback; port 0 takes a free one.
 func (s *Station) Listen(ctx context.Context, address string) (url string, err error) {
-	host, _, err := net.SplitHostPort(address)
+	l, url, err := listenLocal(address)
 	if err != nil {
-		return "", fmt.Errorf("address %q: write it like 127.0.0.1:8470", address)
+		return "", err
 	}
-	if ip := net.ParseIP(host); host != "localhost" && (ip == nil || !ip.IsLoopback()) {
-		return "", fmt.Errorf("address %q: the dashboard listens on this machine only, as 127.0.0.1:8470", address)
-	}
-	l, err := net.Listen("tcp", address)
-	if err != nil {
-		return "", fmt.Errorf("the dashboard cannot listen on %s: %w; choose another with --listen", address, err)
-	}
+	s.serve(ctx, l, access.Local(s.pages(nil)))
+	return url, nil
+}
+
+func (s *Station) pages(devices http.Handler) http.Handler {
+	return web.New(web.Options{Desk: s.Desk, Book: s.Book, Metrics: metrics.Handler(s.Desk, s.Version), Devices: devices, Demo: s.Demo})
+}
+
+func (s *Station) serve(ctx context.Context, l net.Listener, h http.Handler) {
 	server := &http.Server{
-		Handler:           web.New(web.Options{Desk: s.Desk, Book: s.Book, Metrics: metrics.Handler(s.Desk, s.Version), Demo: s.Demo}),
+		Handler:           h,
 		ReadHeaderTimeout: 10 * time.Second,
 		BaseContext:       func(net.Listener) context.Context { return ctx },
 	}
 	go func() { _ = server.Serve(l) }()
 	context.AfterFunc(ctx, func() { _ = server.Close() })
-	return "http://" + l.Addr().String() + "/", nil
+}
+
+// listenLocal listens on an address of this machine.
+func listenLocal(address string) (l net.Listener, url string, err error) {
+	host, _, err := net.SplitHostPort(address)
+	if err != nil {
+		return nil, "", fmt.Errorf("address %q: write it like 127.0.0.1:8470", address)
+	}
+	if ip := net.ParseIP(host); host != "localhost" && (ip == nil || !ip.IsLoopback()) {
+		return nil, "", fmt.Errorf("address %q: this one is for this machine only, as 127.0.0.1:8470; --lan opens the dashboard to the network", address)
+	}
+	if l, err = net.Listen("tcp", address); err != nil {
+		return nil, "", fmt.Errorf("the dashboard cannot listen on %s: %w; choose another with --listen", address, err)
+	}
+	return l, "http://" + l.Addr().String() + "/", nil
 }

@@ -4,8 +4,8 @@
 //	h := web.New(web.Options{Desk: desk, Book: book})
 //	http.Serve(listener, h)
 //
-// It is made for loopback: a request whose Host is not this machine is turned
-// away, a request that changes anything must come from its own pages, and
+// A guard of [access] stands before it and says who asks. A request that changes
+// anything must come from its own pages and from a device that may answer;
 // nothing is ever loaded from another host.
 package web
 
@@ -19,13 +19,13 @@ import (
 	"fmt"
 	"html/template"
 	"io"
-	"net"
 	"net/http"
 	"strconv"
 	"strings"
 
 	"loomproof/checks/logbook"
 	"loomproof/checks/procedure"
+	"loomproof/dashboard/access"
 	"loomproof/dashboard/report"
 )
 
@@ -39,6 +39,7 @@ type Options struct {
 	Desk    *procedure.Desk
 	Book    *logbook.Book
 	Metrics http.Handler // nil leaves /metrics out
+	Devices http.Handler // the page of paired devices; nil if there are none
 	Demo    string       // what to say of an emulated bench; "" on a real one
 }
 
@@ -67,6 +68,10 @@ func New(o Options) *Server {
 	if o.Metrics != nil {
 		s.mux.Handle("GET /metrics", o.Metrics)
 	}
+	if o.Devices != nil {
+		s.mux.Handle("/devices", o.Devices)
+		s.mux.Handle("/devices/", o.Devices)
+	}
 	s.mux.HandleFunc("/", func(w http.ResponseWriter, _ *http.Request) {
 		s.message(w, http.StatusNotFound, "There is no such page.", "Go to the bench page.")
 	})
@@ -76,29 +81,14 @@ func New(o Options) *Server {
 // ServeHTTP checks where a request comes from, and answers it.
 func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	h := w.Header()
-	h.Set("Content-Security-Policy", "default-src 'self'; img-src 'self' data:; object-src 'none'; base-uri 'none'; frame-ancestors 'none'; form-action 'self'")
+	h.Set("Content-Security-Policy", access.Policy)
 	h.Set("X-Content-Type-Options", "nosniff")
 	h.Set("Referrer-Policy", "no-referrer")
-	if !thisMachine(r.Host) {
-		s.message(w, http.StatusForbidden, "This address is not served here.", "Open the dashboard by the address that the program printed.")
-		return
-	}
 	if err := s.origin.Check(r); err != nil {
 		s.message(w, http.StatusForbidden, "That came from another site.", "Answer on the dashboard's own page.")
 		return
 	}
 	s.mux.ServeHTTP(w, r)
-}
-
-// thisMachine tells whether a Host header names the loopback: another name that
-// was made to point here is an attack by name server.
-func thisMachine(host string) bool {
-	if h, _, err := net.SplitHostPort(host); err == nil {
-		host = h
-	}
-	host = strings.Trim(host, "[]")
-	ip := net.ParseIP(host)
-	return host == "localhost" || ip != nil && ip.IsLoopback()
 }
 
 func loadAssets() map[string]asset {
@@ -153,12 +143,14 @@ func (s *Server) message(w http.ResponseWriter, code int, what, do string) {
 	s.page(w, code, "message.html", struct{ What, Do string }{what, do})
 }
 
-func (s *Server) bench(w http.ResponseWriter, _ *http.Request) {
+func (s *Server) bench(w http.ResponseWriter, r *http.Request) {
 	v, _ := s.Desk.View()
 	s.page(w, http.StatusOK, "bench.html", struct {
-		View procedure.View
-		Demo string
-	}{v, s.Demo})
+		View    procedure.View
+		Demo    string
+		Visitor access.Visitor
+		Devices bool
+	}{v, s.Demo, access.Of(r.Context()), s.Devices != nil})
 }
 
 // maxAnswer is the size of an answer in bytes beyond which it is refused.
@@ -166,6 +158,10 @@ const maxAnswer = 4096
 
 // answer takes a person's word.
 func (s *Server) answer(w http.ResponseWriter, r *http.Request) {
+	if access.Of(r.Context()).Right != access.MayAnswer {
+		http.Error(w, "This device may only watch.", http.StatusForbidden)
+		return
+	}
 	var a procedure.Answer
 	d := json.NewDecoder(http.MaxBytesReader(w, r.Body, maxAnswer))
 	d.DisallowUnknownFields()
@@ -178,6 +174,9 @@ func (s *Server) answer(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	a.By = strings.TrimSpace(a.By)
+	if v := access.Of(r.Context()); !v.Local {
+		a.By = v.Name
+	}
 	if a.By == "" {
 		http.Error(w, "Say who answers: fill in your name.", http.StatusBadRequest)
 		return

@@ -20,9 +20,13 @@ function toggle(id, apply) {
 
 toggle("night", (on) => document.documentElement.classList.toggle("night", on));
 toggle("voice", (on) => { if (!on && window.speechSynthesis) speechSynthesis.cancel(); });
-at("by").value = kept("by") || "";
-at("by").addEventListener("input", () => keep("by", at("by").value));
-at("by").addEventListener("keydown", (e) => { if (e.key === "Enter") at("by").blur(); });
+const by = at("by"); // none on a paired device: its pass names it
+if (by) {
+  by.value = kept("by") || "";
+  by.addEventListener("input", () => keep("by", by.value));
+  by.addEventListener("keydown", (e) => { if (e.key === "Enter") by.blur(); });
+}
+const watching = document.body.dataset.right === "watch";
 
 function speak(n) {
   if (at("voice").getAttribute("aria-pressed") !== "true" || !window.speechSynthesis || n.id === spoken || !n.say) return;
@@ -128,16 +132,17 @@ function steps(from, rows) {
 // --- Answering ---------------------------------------------------------------
 
 async function answer(choice, number) {
-  const by = at("by").value.trim();
-  if (!by) {
+  if (watching) return;
+  const name = by ? by.value.trim() : "";
+  if (by && !name) {
     at("refused").textContent = "Who answers? Fill in your name at the top first.";
-    at("by").focus();
+    by.focus();
     return;
   }
   const id = now.id;
   if (sent === id) return; // a second tap, or a foot switch that bounces
   sent = id;
-  const body = JSON.stringify({ id, choice: choice || "", number: number || 0, by });
+  const body = JSON.stringify({ id, choice: choice || "", number: number || 0, by: name });
   try {
     const r = await fetch("/answer", { method: "POST", headers: { "Content-Type": "application/json" }, body });
     if (r.ok) return;
