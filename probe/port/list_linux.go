@@ -6,14 +6,13 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
-	"strconv"
 	"strings"
 )
 
 // list reads the kernel's own list. The serial library's list opens and sets
 // every built-in port to see whether it is real, which as root changes the
 // speed of one in use.
-func list() ([]Info, error) { return scan("/sys/class/tty", "/dev") }
+func list() ([]Info, error) { return scan(tree.Sys, tree.Dev) }
 
 func scan(sys, dev string) ([]Info, error) {
 	entries, err := os.ReadDir(sys)
@@ -23,7 +22,7 @@ func scan(sys, dev string) ([]Info, error) {
 	if err != nil {
 		return nil, fmt.Errorf("list of serial ports: %w", err)
 	}
-	lasting := lastingNames(filepath.Join(dev, "serial", "by-id"))
+	lasting, sockets := linksTo(filepath.Join(dev, "serial", "by-id")), linksTo(filepath.Join(dev, "serial", "by-path"))
 	var ports []Info
 	for _, e := range entries {
 		class := filepath.Join(sys, e.Name())
@@ -35,7 +34,7 @@ func scan(sys, dev string) ([]Info, error) {
 		if _, err := os.Stat(node); err != nil {
 			continue
 		}
-		info := Info{Name: node, Lasting: lasting[node]}
+		info := Info{Name: node, Lasting: lasting[node], Socket: sockets[node], Driver: driver(device)}
 		info.readUSB(device)
 		ports = append(ports, info)
 	}
@@ -45,6 +44,9 @@ func scan(sys, dev string) ([]Info, error) {
 // readUSB looks upwards from the port's device for the USB device it is part of.
 func (i *Info) readUSB(device string) {
 	for range 4 {
+		if i.Interface == "" {
+			i.Interface = attribute(device, "bInterfaceNumber")
+		}
 		if vendor := attribute(device, "idVendor"); vendor != "" {
 			i.Vendor = strings.ToUpper(vendor)
 			i.Product = strings.ToUpper(attribute(device, "idProduct"))
@@ -64,8 +66,17 @@ func attribute(dir, name string) string {
 	return strings.TrimSpace(string(text))
 }
 
-// lastingNames maps nodes to the links that udev names after the device.
-func lastingNames(dir string) map[string]string {
+// driver is the name of the kernel's driver for a device.
+func driver(device string) string {
+	target, err := os.Readlink(filepath.Join(device, "driver"))
+	if err != nil {
+		return ""
+	}
+	return filepath.Base(target)
+}
+
+// linksTo maps nodes to the links in a folder that udev made to them.
+func linksTo(dir string) map[string]string {
 	names := map[string]string{}
 	links, err := os.ReadDir(dir)
 	if err != nil {
@@ -73,46 +84,12 @@ func lastingNames(dir string) map[string]string {
 	}
 	for _, l := range links {
 		link := filepath.Join(dir, l.Name())
-		if node, err := filepath.EvalSymlinks(link); err == nil {
-			names[node] = link
+		if target, err := os.Readlink(link); err == nil {
+			if !filepath.IsAbs(target) {
+				target = filepath.Join(dir, target)
+			}
+			names[target] = link
 		}
 	}
 	return names
-}
-
-// holders lists the programs that have the port open, as far as this user may see.
-func holders(name string) []string {
-	node, err := filepath.EvalSymlinks(name)
-	if err != nil {
-		return nil
-	}
-	files, err := filepath.Glob("/proc/[0-9]*/fd/*")
-	if err != nil {
-		return nil
-	}
-	var who []string
-	last := ""
-	for _, f := range files {
-		process := filepath.Dir(filepath.Dir(f))
-		if process == last {
-			continue
-		}
-		if target, err := os.Readlink(f); err != nil || target != node {
-			continue
-		}
-		last = process
-		who = append(who, nameOfProcess(process))
-	}
-	return who
-}
-
-func nameOfProcess(dir string) string {
-	pid := filepath.Base(dir)
-	if pid == strconv.Itoa(os.Getpid()) {
-		return "this program"
-	}
-	if name := attribute(dir, "comm"); name != "" {
-		return fmt.Sprintf("%s (process %s)", name, pid)
-	}
-	return "process " + pid
 }

@@ -3,6 +3,8 @@ package port
 import (
 	"os"
 	"path/filepath"
+	"strconv"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -72,4 +74,26 @@ func TestPortsSortAsPeopleCount(t *testing.T) {
 	assert.True(t, lessNatural("COM9", "COM10"))
 	assert.False(t, lessNatural("COM10", "COM9"))
 	assert.True(t, lessNatural("/dev/ttyACM10", "/dev/ttyUSB1"))
+}
+
+// The kernel's list of locks names a program of another user, whose open files
+// this user may not see.
+func TestWhoHoldsALock(t *testing.T) {
+	root := t.TempDir()
+	node := filepath.Join(root, "ttyX")
+	require.NoError(t, os.WriteFile(node, nil, 0o600))
+	lock, err := lockNode(node)
+	require.NoError(t, err)
+	defer lock.Close()
+	assert.Equal(t, []string{"this program"}, holders(node))
+
+	real, err := os.ReadFile("/proc/locks")
+	require.NoError(t, err)
+	pid := strconv.Itoa(os.Getpid())
+	require.NoError(t, os.MkdirAll(filepath.Join(root, "proc", "4242"), 0o755))
+	require.NoError(t, os.WriteFile(filepath.Join(root, "proc", "4242", "comm"), []byte("logger\n"), 0o644))
+	require.NoError(t, os.WriteFile(filepath.Join(root, "proc", "locks"), []byte(strings.ReplaceAll(string(real), " "+pid+" ", " 4242 ")), 0o644))
+	defer UseTree(Tree{Proc: filepath.Join(root, "proc")})()
+	assert.Equal(t, []string{"logger (process 4242)"}, holders(node))
+	assert.Equal(t, "busy: logger (process 4242) holds it", problem(node))
 }
