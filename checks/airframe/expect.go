@@ -212,7 +212,7 @@ func (m *Model) knobs(r reading, s *network.Solution) []knob {
 		if r.has(l.part) {
 			effect += r.sign * through
 		}
-		tol := 0.10
+		tol := coilTolerance
 		if !l.extra {
 			tol = float64(l.circuit.Load.Tolerance)
 		}

@@ -16,11 +16,13 @@ type Fault struct {
 	// terminal, as the kind asks for.
 	At string `json:"at"`
 	// Other is the second circuit or pin of a swap, the second terminal of a
-	// bridge.
+	// bridge; for worn contacts, whether they are those of the breaker or of the
+	// switch.
 	Other string `json:"other,omitempty"`
-	// Size: extra ohms of a joint, a ground or a battery, ohms of a short or a
-	// bridge, amperes of a parasitic load or of a wrong breaker, volts that a
-	// source is off, the factor that a load or a sender is off.
+	// Size: extra ohms of a joint, a ground, worn contacts or a battery, ohms of a
+	// short or a bridge, amperes of a parasitic load or of a wrong breaker, metres
+	// of a wrong length, volts that a source is off, the factor that a load or a
+	// sender is off.
 	Size float64 `json:"size,omitempty"`
 	// Gauge is the wire that was fitted instead.
 	Gauge wire.Gauge `json:"gauge,omitzero"`
@@ -47,6 +49,8 @@ const (
 	WrongVoltage        FaultKind = "wrong-voltage" // a source, such as a regulator, that is off
 	WrongDraw           FaultKind = "wrong-draw"    // a load, also at its intermittent work
 	WrongSender         FaultKind = "wrong-sender"  // a sender of another curve
+	WornContacts        FaultKind = "worn-contacts" // of a breaker or a switch
+	WrongLength         FaultKind = "wrong-length"  // of a run
 )
 
 func (f Fault) String() string {
@@ -86,6 +90,10 @@ func (f Fault) String() string {
 		return fmt.Sprintf("%s draws %.0f %% of what it should", f.At, 100*f.Size)
 	case WrongSender:
 		return fmt.Sprintf("%s shows %.0f %% of the resistance that it should", f.At, 100*f.Size)
+	case WornContacts:
+		return fmt.Sprintf("contacts of the %s of %s worn, %s more", f.Other, f.At, units.Ohms(f.Size))
+	case WrongLength:
+		return fmt.Sprintf("run %s is %s long", f.At, units.Metres(f.Size))
 	}
 	return string(f.Kind)
 }
@@ -97,7 +105,7 @@ const open = 1e9
 func (m *Model) Break(f Fault) error {
 	m.last = nil
 	switch f.Kind {
-	case HighResistanceJoint, OpenCircuit, WrongGauge:
+	case HighResistanceJoint, OpenCircuit, WrongGauge, WrongLength:
 		p := m.find(f.At, WireRun, Contact, Coax, Sender)
 		if p == nil {
 			return fmt.Errorf("%s: there is no run, contact, coax or sender %q", f.Kind, f.At)
@@ -107,14 +115,28 @@ func (m *Model) Break(f Fault) error {
 			p.value += f.Size
 		case OpenCircuit:
 			p.value = open
-		case WrongGauge:
+		default:
 			if p.Run == nil {
 				return fmt.Errorf("%s: %q is no wire", f.Kind, f.At)
 			}
 			other := *p.Run
-			other.Gauge = f.Gauge
+			if f.Kind == WrongGauge {
+				other.Gauge = f.Gauge
+			} else {
+				other.Length = units.Metres(f.Size)
+			}
 			p.value = m.runSpread(&other).Usual
 		}
+	case WornContacts:
+		kind := Protector
+		if f.Other == "switch" {
+			kind = Switch
+		}
+		p := m.Part(kind, f.At)
+		if p == nil {
+			return fmt.Errorf("%s: circuit %q has no %s", f.Kind, f.At, kind)
+		}
+		p.value += f.Size
 	case BadGround:
 		p := m.Part(Bond, f.At)
 		if p == nil {

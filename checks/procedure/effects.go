@@ -42,7 +42,7 @@ func (p *Performance) hold(n Now) (outcome, error) {
 // watch is set for the new state before the hand moves.
 func (p *Performance) act(n Now) (outcome, error) {
 	before := p.state.Clone()
-	after := p.moved(n.Action, n.Circuit)
+	after := moved(p.state, n.Action, n.Circuit)
 	var out outcome
 	args := map[string]any{"action": n.Action, "circuit": n.Circuit, "answers": n.Answers}
 	err := p.effect("act", args, &out, func(ctx context.Context) error {
@@ -102,9 +102,9 @@ func (p *Performance) untilTripped(ctx context.Context) (context.Context, contex
 	return p.watch.untilTripped(ctx)
 }
 
-// moved is the state after a hand has done something.
-func (p *Performance) moved(action, circuit string) airframe.State {
-	s := p.state.Clone()
+// moved is a state after a hand has done something.
+func moved(before airframe.State, action, circuit string) airframe.State {
+	s := before.Clone()
 	switch action {
 	case "close", "open":
 		s.Closed[circuit] = action == "close"

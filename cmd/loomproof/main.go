@@ -35,6 +35,7 @@ type commands struct {
 	Perform performCommand `cmd:"" help:"Perform a procedure on an aircraft, with real instruments."`
 	Serve   serveCommand   `cmd:"" help:"Stand by as a daemon: instruments, worksheets, dashboard, metrics."`
 	Report  reportCommand  `cmd:"" help:"Print the report of a worksheet."`
+	Why     whyCommand     `cmd:"" help:"Say which faults explain the readings of a worksheet, and where to measure next."`
 	New     newCommand     `cmd:"" help:"Write a design file to start from, or make one of a spreadsheet wire list."`
 	Desk    deskCommand    `cmd:"" help:"Check a design at the desk: wire, protectors, drops, sources, layout."`
 	Expect  expectCommand  `cmd:"" help:"Print the design value and limit of every point in a state."`

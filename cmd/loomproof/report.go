@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"strconv"
 
@@ -23,35 +24,49 @@ The exit code is the worksheet's verdict.
 }
 
 func (c reportCommand) Run(w *world) error {
-	id := int64(0)
-	if c.Worksheet != "" {
-		var err error
-		if id, err = strconv.ParseInt(c.Worksheet, 10, 64); err != nil || id < 1 {
-			return usage{fmt.Errorf("%q is no worksheet number; type one like 3, or none for the latest", c.Worksheet)}
-		}
-	}
-	book, err := logbook.OpenExisting(c.Logbook)
+	book, sheet, err := openWorksheet(w, c.Logbook, c.Worksheet)
 	if err != nil {
 		return err
 	}
 	defer book.Close()
-	if id == 0 {
-		list, err := book.Worksheets(w.ctx)
-		if err != nil {
-			return err
-		}
-		if len(list) == 0 {
-			return fmt.Errorf("logbook %s: it is empty; perform a procedure first, or name another with --logbook", c.Logbook)
-		}
-		id = list[0].ID
-	}
-	sheet, err := book.Worksheet(w.ctx, id)
-	if err != nil {
-		return err
-	}
 	rep, err := report.New(sheet)
 	if err != nil {
 		return err
 	}
 	return finish(w.out, rep, c.JSON, c.HTML)
+}
+
+// openWorksheet opens a logbook and a worksheet in it: by its number, or the
+// latest.
+func openWorksheet(w *world, path, number string) (*logbook.Book, *logbook.Worksheet, error) {
+	id := int64(0)
+	if number != "" {
+		var err error
+		if id, err = strconv.ParseInt(number, 10, 64); err != nil || id < 1 {
+			return nil, nil, usage{fmt.Errorf("%q is no worksheet number; type one like 3, or none for the latest", number)}
+		}
+	}
+	book, err := logbook.OpenExisting(path)
+	if err != nil {
+		return nil, nil, err
+	}
+	sheet, err := latestOr(w, book, id)
+	if err != nil {
+		return nil, nil, errors.Join(err, book.Close())
+	}
+	return book, sheet, nil
+}
+
+func latestOr(w *world, book *logbook.Book, id int64) (*logbook.Worksheet, error) {
+	if id == 0 {
+		list, err := book.Worksheets(w.ctx)
+		if err != nil {
+			return nil, err
+		}
+		if len(list) == 0 {
+			return nil, fmt.Errorf("logbook %s: it is empty; perform a procedure first, or name another with --logbook", book.Path())
+		}
+		id = list[0].ID
+	}
+	return book.Worksheet(w.ctx, id)
 }

@@ -1,0 +1,238 @@
+// Package why shows which faults explain the readings of a worksheet and where
+// to measure next: as text, as JSON and as a page.
+//
+//	w, err := why.New(worksheet, faultfind.Usual())
+//	w.Text(out, true); w.JSON(out); w.HTML(out)
+package why
+
+import (
+	"bytes"
+	_ "embed"
+	"encoding/json"
+	"fmt"
+	"html/template"
+	"io"
+	"math"
+	"strings"
+
+	"loomproof/checks/faultfind"
+	"loomproof/checks/logbook"
+	"loomproof/checks/procedure"
+	"loomproof/checks/units"
+)
+
+// Format is the version of the JSON form. Fields may be added; what is there
+// keeps its meaning.
+const Format = 1
+
+// A Why is what a worksheet's readings say about its faults.
+type Why struct {
+	Format         int    `json:"format"`
+	Aircraft       string `json:"aircraft"`
+	Procedure      string `json:"procedure"`
+	Worksheet      int64  `json:"worksheet"`
+	DesignRevision string `json:"design_revision"`
+	faultfind.Answer
+	Hot   []faultfind.Heat  `json:"hot"` // joints that get hot at full load: said first
+	Next  *faultfind.Advice `json:"next"`
+	Rates faultfind.Rates   `json:"rates"` // how common each fault was taken to be
+
+	titles map[string]string // of looks
+}
+
+// New works out the explanations of a worksheet.
+func New(sheet *logbook.Worksheet, rates faultfind.Rates) (*Why, error) {
+	records := sheet.Records()
+	folded, err := procedure.Fold(records)
+	if err != nil {
+		return nil, fmt.Errorf("why: worksheet %d: %w", sheet.ID(), err)
+	}
+	c, err := faultfind.FromRecords(records)
+	if err != nil {
+		return nil, fmt.Errorf("why: worksheet %d: %w", sheet.ID(), err)
+	}
+	a, err := faultfind.Find(c, rates)
+	if err != nil {
+		return nil, fmt.Errorf("why: worksheet %d: %w", sheet.ID(), err)
+	}
+	next, err := a.Next()
+	if err != nil {
+		return nil, fmt.Errorf("why: worksheet %d: %w", sheet.ID(), err)
+	}
+	w := &Why{
+		Format: Format, Aircraft: folded.Design.Aircraft.Name, Procedure: folded.Opening.Procedure, Worksheet: sheet.ID(),
+		DesignRevision: folded.Opening.Revision, Answer: *a, Hot: []faultfind.Heat{}, Next: next, Rates: rates, titles: map[string]string{},
+	}
+	for _, e := range a.Explanations {
+		if e.Hot != nil && e.Probability >= hotFrom {
+			w.Hot = append(w.Hot, *e.Hot)
+		}
+	}
+	for _, l := range c.Looks {
+		w.titles[l.ID] = l.Title
+	}
+	return w, nil
+}
+
+// hotFrom is the probability from which heat is worth a warning.
+const hotFrom = 0.05
+
+// Exit is the program's exit code: 0 nothing is wrong, 1 a fault explains the
+// readings, 2 none does, or not well enough.
+func (w *Why) Exit() int {
+	best := w.Likeliest()
+	switch {
+	case w.Doubt != "":
+		return 2
+	case best.IsSound():
+		return 0
+	}
+	return 1
+}
+
+// JSON writes it for machines.
+func (w *Why) JSON(out io.Writer) error {
+	e := json.NewEncoder(out)
+	e.SetIndent("", "  ")
+	return e.Encode(w)
+}
+
+// Percent is a probability in words.
+func Percent(p float64) string {
+	switch {
+	case p > 0.995:
+		return "> 99 %"
+	case p < 0.01:
+		return "< 1 %"
+	}
+	return fmt.Sprintf("%.0f %%", 100*p)
+}
+
+// HeatSays warns of a hot joint.
+func HeatSays(h faultfind.Heat) string {
+	return fmt.Sprintf("%s gets hot: %s in one joint at %s with everything running (limit: %s). Leave that circuit off until it is mended.",
+		h.Where, units.Format(round(h.Watts), "W"), units.Format(round(h.Amperes), "A"), h.Rule)
+}
+
+func round(x float64) float64 {
+	if x == 0 {
+		return 0
+	}
+	scale := math.Pow(10, 2-math.Ceil(math.Log10(math.Abs(x))))
+	return math.Round(x*scale) / scale
+}
+
+// Text writes it for a terminal; next adds where to measure next.
+func (w *Why) Text(out io.Writer, next bool) error {
+	var b strings.Builder
+	fmt.Fprintf(&b, "\nWhy: %s of %s (worksheet %d, %d readings)\n", w.Procedure, w.Aircraft, w.Worksheet, w.Readings)
+	for _, h := range w.Hot {
+		fmt.Fprintf(&b, "\n  HOT: %s\n", HeatSays(h))
+	}
+	if w.Doubt != "" {
+		fmt.Fprintf(&b, "\n  %s\n", w.Doubt)
+	}
+	for _, e := range w.Explanations {
+		fmt.Fprintf(&b, "\n  %6s  %s\n", Percent(e.Probability), capital(e.Says))
+		for _, p := range e.Parts {
+			if len(p.Or) > 0 {
+				fmt.Fprintf(&b, "          these readings cannot tell it from: %s\n", strings.Join(p.Or, ", "))
+			}
+			fmt.Fprintf(&b, "          Try: %s\n", p.Try)
+		}
+		w.list(&b, "explains", e.Explains)
+		w.list(&b, "leaves odd", e.Leaves)
+	}
+	if next {
+		w.advice(&b)
+	}
+	_, err := io.WriteString(out, b.String())
+	return err
+}
+
+// mostListed is how many readings a line names before it counts the rest.
+const mostListed = 6
+
+func (w *Why) list(b *strings.Builder, what string, ids []string) {
+	if len(ids) == 0 {
+		return
+	}
+	names := make([]string, 0, len(ids))
+	for i, id := range ids {
+		if i == mostListed {
+			names = append(names, fmt.Sprintf("and %d more", len(ids)-i))
+			break
+		}
+		names = append(names, w.Title(id))
+	}
+	fmt.Fprintf(b, "          %s: %s\n", what, strings.Join(names, "; "))
+}
+
+// Title is what a reading is called.
+func (w *Why) Title(id string) string {
+	if t := w.titles[id]; t != "" {
+		return t
+	}
+	return id
+}
+
+func (w *Why) advice(b *strings.Builder) {
+	n := w.Next
+	if n.Done {
+		fmt.Fprintf(b, "\n  Next: %s\n", n.Why)
+		return
+	}
+	fmt.Fprintf(b, "\n  Next, with %s%s:\n", n.State, w.Limited())
+	for i, p := range n.Probes {
+		fmt.Fprintf(b, "\n  %d. %s  (%.2f bits for %.3g moves%s)\n", i+1, p.Say, p.Bits, p.Effort, undone(p))
+		for _, o := range p.Outcomes {
+			fmt.Fprintf(b, "       %-24s %s\n", o.Range(p.Unit)+":", strings.Join(o.Means, "; or "))
+		}
+	}
+}
+
+func undone(p faultfind.Probe) string {
+	if p.Undo {
+		return ", something must come off first"
+	}
+	return ""
+}
+
+// Limited says what the supply is to be limited to.
+func (w *Why) Limited() string {
+	if w.Next.Current > 0 {
+		return fmt.Sprintf(", the supply limited to %s", units.Format(w.Next.Current, "A"))
+	}
+	return ""
+}
+
+func capital(s string) string {
+	if s == "" {
+		return s
+	}
+	return strings.ToUpper(s[:1]) + s[1:]
+}
+
+//go:embed why.html
+var page string
+
+//go:embed why.css
+var style string
+
+var tmpl = template.Must(template.New("why").Funcs(template.FuncMap{
+	"percent": Percent, "heat": HeatSays, "capital": capital, "join": strings.Join,
+	"width": func(p float64) string { return fmt.Sprintf("%.1f", 100*p) },
+}).Parse(page))
+
+// HTML writes it as one page without scripts or files of its own.
+func (w *Why) HTML(out io.Writer) error {
+	var b bytes.Buffer
+	if err := tmpl.Execute(&b, struct {
+		*Why
+		Style template.CSS
+	}{w, template.CSS(style)}); err != nil { //nolint:gosec // our own file
+		return fmt.Errorf("why: %w", err)
+	}
+	_, err := b.WriteTo(out)
+	return err
+}
