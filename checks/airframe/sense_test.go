@@ -105,8 +105,11 @@ func TestTheFurtherFaults(t *testing.T) {
 	require.Greater(t, value(Between("radio.load+", "radio.load-"), swapped), 12.0)
 
 	for _, bad := range []Fault{
-		{Kind: WornContacts, At: "radio", Other: "switch"}, {Kind: WrongLength, At: "J1.1", Size: 1}, {Kind: WrongDraw, At: "master", Size: 2},
-		{Kind: WrongVoltage, At: "sun", Size: 1}, {Kind: SwappedPins, At: "J2.1", Other: "J9.1"},
+		{Kind: WornContacts, At: "radio", Other: "switch"},
+		{Kind: WrongLength, At: "J1.1", Size: 1},
+		{Kind: WrongDraw, At: "master", Size: 2},
+		{Kind: WrongVoltage, At: "sun", Size: 1},
+		{Kind: SwappedPins, At: "J2.1", Other: "J9.1"},
 	} {
 		require.Error(t, New(d).Break(bad), bad)
 	}

@@ -305,5 +305,7 @@ func explains(e Explanation, f airframe.Fault) bool {
 	return false
 }
 
-var _ = wire.Verified
-var _ = generate.Design
+var (
+	_ = wire.Verified
+	_ = generate.Design
+)
