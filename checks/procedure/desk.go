@@ -7,6 +7,7 @@ import (
 	"math"
 	"slices"
 	"sync"
+	"time"
 
 	"loomproof/checks/airframe"
 )
@@ -71,20 +72,35 @@ type Answer struct {
 // ErrAnswered is returned for an answer to something that is no longer asked.
 var ErrAnswered = errors.New("that is no longer asked: it was answered already, or the worksheet went on")
 
+// ErrTooSoon is returned for an answer that comes before anybody can have read
+// what is asked: a key or a foot switch that bounces.
+var ErrTooSoon = errors.New("that came too soon after the question to be an answer: read it, then answer")
+
+// Settle is how long a question stands before it can be answered. The contacts
+// of keys and foot switches bounce for some 10 ms, bad ones for 50 ms, and nobody
+// answers what appears before the eye in less than about 180 ms (both from
+// memory): 150 ms lies between the two.
+const Settle = 150 * time.Millisecond
+
 // A Desk is where the person sits. It is for several goroutines: any number
 // watch, and the first answer counts.
 type Desk struct {
+	// Settle is how long a question stands before it can be answered. Nothing is
+	// enough where no hand is at a key.
+	Settle time.Duration
+
 	mu      sync.Mutex
 	view    View
 	changed chan struct{} // closed at each change
 	answer  chan Answer
 	waiting bool
+	asked   time.Time // when what is waited for was shown
 	next    int
 }
 
 // NewDesk makes an empty desk.
 func NewDesk() *Desk {
-	return &Desk{changed: make(chan struct{}), answer: make(chan Answer, 1), view: View{Now: Now{Kind: DoNothing}}}
+	return &Desk{Settle: Settle, changed: make(chan struct{}), answer: make(chan Answer, 1), view: View{Now: Now{Kind: DoNothing}}}
 }
 
 // View is what is to be seen, and a channel that closes when it changes.
@@ -97,13 +113,17 @@ func (d *Desk) View() (View, <-chan struct{}) {
 }
 
 // Answer gives a person's word. It fails with [ErrAnswered] when nobody asks
-// for it any more, and says what can be answered when it fits none.
+// for it any more, with [ErrTooSoon] before it can have been read, and says what
+// can be answered when it fits none.
 func (d *Desk) Answer(a Answer) error {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	now := d.view.Now
 	if !d.waiting || a.ID != now.ID {
 		return ErrAnswered
+	}
+	if time.Since(d.asked) < d.Settle {
+		return ErrTooSoon
 	}
 	if math.IsNaN(a.Number) || math.IsInf(a.Number, 0) {
 		return fmt.Errorf("that is no number")
@@ -132,6 +152,7 @@ func (d *Desk) show(n Now) {
 		n.ID = d.next
 		v.Now, v.Live = n, nil
 		d.waiting = len(n.Answers) > 0 || n.Number != ""
+		d.asked = time.Now()
 		select {
 		case <-d.answer: // nobody waits for that one any more
 		default:

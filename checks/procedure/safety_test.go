@@ -149,6 +149,7 @@ func playOn(t *testing.T, b *Bench, w *logbook.Worksheet, script string, answer 
 	require.NoError(t, err)
 	ctx, cancel := context.WithTimeout(t.Context(), time.Hour)
 	desk := NewDesk()
+	desk.Settle = 0
 	hands := make(chan struct{})
 	go func() {
 		defer close(hands)
@@ -331,10 +332,32 @@ func TestAResumeBeginsWithTheCut(t *testing.T) {
 
 func TestAnswersThatFitNothingAreRefused(t *testing.T) {
 	d := NewDesk()
+	d.Settle = 0
 	d.show(Now{Kind: DoHold, Say: "well?", Answers: []string{"Done"}})
 	v, _ := d.View()
 	assert.ErrorContains(t, d.Answer(Answer{ID: v.Now.ID, Choice: "Perhaps"}), `"Perhaps" is no answer here`)
 	assert.ErrorIs(t, d.Answer(Answer{ID: v.Now.ID + 1, Choice: "Done"}), ErrAnswered)
 	require.NoError(t, d.Answer(Answer{ID: v.Now.ID, Choice: "Done"}))
 	assert.ErrorIs(t, d.Answer(Answer{ID: v.Now.ID, Choice: "Done"}), ErrAnswered)
+}
+
+// The bounce of the press that answered one hold point is no answer to the next.
+func TestABounceAnswersNothing(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		d := NewDesk()
+		ask := func() int {
+			d.show(Now{Kind: DoHold, Say: "well?", Answers: []string{"Done"}})
+			v, _ := d.View()
+			return v.Now.ID
+		}
+		first := ask()
+		time.Sleep(time.Second)
+		require.NoError(t, d.Answer(Answer{ID: first, Choice: "Done"}))
+		second := ask()
+		time.Sleep(40 * time.Millisecond)
+		require.ErrorIs(t, d.Answer(Answer{ID: second, Choice: "Done"}), ErrTooSoon)
+		assert.ErrorIs(t, d.Answer(Answer{ID: first, Choice: "Done"}), ErrAnswered)
+		time.Sleep(200 * time.Millisecond)
+		assert.NoError(t, d.Answer(Answer{ID: second, Choice: "Done"}), "a person's own press")
+	})
 }

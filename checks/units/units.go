@@ -194,33 +194,61 @@ func trim(v float64, n int) string {
 
 // Format writes a value in V, A, Ω or W for a person: four significant
 // figures, with the prefix that the size asks for.
-func Format(value float64, unit string) string {
+func Format(value float64, unit string) string { return ScaleOf(unit, value).Format(value) }
+
+// FormatWith writes a value beside its expanded uncertainty: both in one unit,
+// to the place of the uncertainty's second figure (JCGM 100:2008, 7.2.6).
+func FormatWith(value, expanded float64, unit string) string {
+	return ScaleOf(unit, value, expanded).FormatWith(value, expanded)
+}
+
+// A Scale is a unit with a prefix, for values that stand on one line.
+type Scale struct {
+	unit   string
+	prefix string
+	factor float64
+}
+
+// ScaleOf is the scale that the largest of the values asks for.
+func ScaleOf(unit string, values ...float64) Scale {
+	largest := 0.0
+	for _, v := range values {
+		if a := math.Abs(v); a > largest && !math.IsInf(a, 0) {
+			largest = a
+		}
+	}
+	if largest < 1e-12 {
+		return Scale{unit, "", 1}
+	}
+	v, prefix := prefixed(largest, unit)
+	return Scale{unit, prefix, v / largest}
+}
+
+// Format writes a value with four significant figures.
+func (s Scale) Format(value float64) string {
 	if math.IsNaN(value) || math.IsInf(value, 0) {
 		return "no value"
 	}
 	if math.Abs(value) < 1e-12 {
 		value = 0
 	}
-	v, prefix := prefixed(value, unit)
-	return trim(v, decimals(v)) + " " + prefix + unit
+	v := value * s.factor
+	return trim(v, decimals(v)) + " " + s.prefix + s.unit
 }
 
-// FormatWith writes a value beside its expanded uncertainty: both in one unit,
-// to the place of the uncertainty's second figure (JCGM 100:2008, 7.2.6).
-func FormatWith(value, expanded float64, unit string) string {
+// FormatWith writes a value beside its expanded uncertainty.
+func (s Scale) FormatWith(value, expanded float64) string {
 	if expanded <= 0 || math.IsNaN(expanded) || math.IsInf(expanded, 0) {
-		return Format(value, unit)
+		return s.Format(value)
 	}
-	v, prefix := prefixed(math.Max(math.Abs(value), expanded), unit)
-	factor := v / math.Max(math.Abs(value), expanded)
-	places := max(0, min(6, 1-int(math.Floor(math.Log10(expanded*factor)))))
-	return fmt.Sprintf("%.*f ± %.*f %s%s", places, value*factor, places, expanded*factor, prefix, unit)
+	places := max(0, min(6, 1-int(math.Floor(math.Log10(expanded*s.factor)))))
+	return fmt.Sprintf("%.*f ± %.*f %s%s", places, value*s.factor, places, expanded*s.factor, s.prefix, s.unit)
 }
 
 func prefixed(value float64, unit string) (float64, string) {
 	a := math.Abs(value)
 	switch {
-	case a == 0 || unit == "°C" || unit == "Hz" && a < 1e3:
+	case a == 0 || unit == "°C" || unit == "°" || unit == "s" || unit == "" || unit == "Hz" && a < 1e3:
 		return value, ""
 	case a < 0.9995e-3:
 		return value * 1e6, "µ"
@@ -240,5 +268,5 @@ func decimals(v float64) int {
 	if a == 0 {
 		return 0
 	}
-	return max(0, min(3, 3-int(math.Floor(math.Log10(a)))))
+	return max(0, min(6, 3-int(math.Floor(math.Log10(a)))))
 }

@@ -15,6 +15,7 @@ import (
 	"math"
 	"strings"
 
+	"loomproof/checks/procedure"
 	"loomproof/checks/units"
 )
 
@@ -24,6 +25,34 @@ type Band struct {
 	Reading, Design, Low, High *float64
 	Uncertainty                float64 // expanded
 	Verdict                    string
+}
+
+// Of is the band of a step.
+func Of(s procedure.Step) Band {
+	b := Band{Unit: s.Unit, Reading: s.Reading, Design: s.Design, Low: s.Low, High: s.High, Verdict: s.Verdict}
+	if s.Uncertainty != nil {
+		b.Uncertainty = *s.Uncertainty
+	}
+	return b
+}
+
+// scale is the unit that all numbers of the band are written in.
+func (b Band) scale() units.Scale {
+	values := []float64{b.Uncertainty}
+	for _, v := range []*float64{b.Reading, b.Low, b.High} {
+		if v != nil {
+			values = append(values, *v)
+		}
+	}
+	return units.ScaleOf(b.Unit, values...)
+}
+
+// Value is the reading in words, with its uncertainty; "" without a reading.
+func (b Band) Value() string {
+	if b.Reading == nil {
+		return ""
+	}
+	return b.scale().FormatWith(*b.Reading, b.Uncertainty)
 }
 
 // span is the part of the axis that the picture shows: the limits and all that
@@ -155,15 +184,18 @@ func mark(verdict string, x, y float64) string {
 	return fmt.Sprintf(`<circle class="mark open" cx="%.1f" cy="%g" r="5"/>`, x, y)
 }
 
-// Allowed says the limits in words.
+// Allowed says the limits in words, in the unit of Value.
 func (b Band) Allowed() string {
+	unit := b.scale()
 	switch {
+	case b.Low != nil && b.High != nil && *b.Low == *b.High:
+		return "exactly " + unit.Format(*b.Low)
 	case b.Low != nil && b.High != nil:
-		return units.Format(*b.Low, b.Unit) + " to " + units.Format(*b.High, b.Unit)
+		return unit.Format(*b.Low) + " to " + unit.Format(*b.High)
 	case b.High != nil:
-		return "at most " + units.Format(*b.High, b.Unit)
+		return "at most " + unit.Format(*b.High)
 	case b.Low != nil:
-		return "at least " + units.Format(*b.Low, b.Unit)
+		return "at least " + unit.Format(*b.Low)
 	}
 	return "no limit"
 }
@@ -171,9 +203,10 @@ func (b Band) Allowed() string {
 // Words says the band in one line.
 func (b Band) Words() string {
 	var parts []string
+	unit := b.scale()
 	say := func(name string, v *float64) {
 		if v != nil {
-			parts = append(parts, name+" "+units.Format(*v, b.Unit))
+			parts = append(parts, name+" "+unit.Format(*v))
 		}
 	}
 	say("reading", b.Reading)

@@ -114,6 +114,9 @@ func Run(ctx context.Context, o Options) (*report.Report, error) {
 		Design: d, Bench: instruments, Book: book, Desk: procedure.NewDesk(), Version: o.Version,
 		Demo: "Demo: emulated instruments on an aircraft that exists nowhere. Planted: " + m.Faults() + ".",
 	}
+	if o.HandsOff {
+		s.Desk.Settle = 0 // nobody is at a key that could bounce
+	}
 	fmt.Fprintln(o.Out, s.Demo)
 	running, stop := context.WithCancel(ctx)
 	var crew sync.WaitGroup

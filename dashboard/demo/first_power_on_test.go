@@ -49,6 +49,7 @@ func performNow(t *testing.T, faults []airframe.Fault, seed uint64) *procedure.S
 	require.NoError(t, err)
 	defer book.Close()
 	st := station.Station{Design: d, Bench: instruments, Book: book, Desk: procedure.NewDesk(), Version: "test"}
+	st.Desk.Settle = 0 // emulated hands do not bounce
 	hands := make(chan struct{})
 	go func() {
 		defer close(hands)

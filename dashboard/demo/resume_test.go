@@ -117,6 +117,7 @@ func goOn(t *testing.T, faults []airframe.Fault, from []logbook.Record) (all []l
 		defer book.Close()
 		write(t, path, from)
 		s := station.Station{Design: d, Bench: instruments, Book: book, Desk: procedure.NewDesk(), Version: "test"}
+		s.Desk.Settle = 0 // emulated hands do not bounce
 		hands := make(chan struct{})
 		go func() {
 			defer close(hands)

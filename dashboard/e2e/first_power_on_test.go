@@ -129,8 +129,8 @@ func (b *bench) aKeyHeldDownAnswersOnce() {
 	b.asked = next
 }
 
-// question waits until something is asked that came after another question, and
-// gives its number.
+// question waits until something is asked that came after another question and
+// can be answered, and gives its number.
 func (b *bench) question(after int) int {
 	b.t.Helper()
 	b.until(questionAfter(after))
@@ -138,7 +138,7 @@ func (b *bench) question(after int) int {
 }
 
 func questionAfter(n int) string {
-	return `(document.getElementById("answers").children.length > 0 && Number(document.getElementById("answers").dataset.asked) > ` + text(n) + `)`
+	return `(document.getElementById("answers").children.length > 0 && Number(document.getElementById("answers").dataset.ready) > ` + text(n) + `)`
 }
 
 // countLive keeps every live reading that is ever shown.

@@ -81,6 +81,7 @@ func perform(t *testing.T, d *design.Design, script string) (*procedure.Desk, *l
 	})
 	require.NoError(t, err)
 	desk := procedure.NewDesk()
+	desk.Settle = 0
 	ctx, stop := context.WithCancel(t.Context())
 	ended := make(chan error, 1)
 	go func() {

@@ -20,6 +20,7 @@ import (
 func asking(t *testing.T) (*procedure.Desk, *httptest.Server) {
 	t.Helper()
 	desk := procedure.NewDesk()
+	desk.Settle = 0
 	ctx, stop := context.WithCancel(t.Context())
 	gone := make(chan struct{})
 	go func() { defer close(gone); _ = desk.Ask(ctx, "Close breaker RADIO.", "Closed") }()

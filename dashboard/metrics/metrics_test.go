@@ -64,6 +64,7 @@ func perform(t *testing.T) *procedure.Desk {
 	sheet, err := book.Begin(t.Context(), logbook.Opening{Procedure: "look", Script: script, Aircraft: d.Aircraft.Name, Design: d.Text, File: d.File, Revision: d.Revision, Program: "v1.0.0"})
 	require.NoError(t, err)
 	desk := procedure.NewDesk()
+	desk.Settle = 0
 	ctx, stop := context.WithCancel(t.Context())
 	ended := make(chan error, 1)
 	go func() {

@@ -20,9 +20,9 @@ var style string
 
 var tmpl = template.Must(template.New("report").Funcs(template.FuncMap{
 	"stamp":   func(v any) template.HTML { return band.Stamp(fmt.Sprint(v)) },
-	"picture": func(s Step) template.HTML { return s.band().SVG(150) },
-	"value":   Step.value,
-	"limits":  Step.limits,
+	"picture": func(s Step) template.HTML { return s.band.SVG(150) },
+	"value":   func(s Step) string { return s.band.Value() },
+	"limits":  func(s Step) string { return s.band.Allowed() },
 	"percent": func(p *float64) string {
 		switch {
 		case p == nil:

@@ -19,6 +19,7 @@ import (
 	"loomproof/checks/logbook"
 	"loomproof/checks/procedure"
 	"loomproof/checks/verdict"
+	"loomproof/dashboard/band"
 	"loomproof/probe"
 )
 
@@ -92,6 +93,8 @@ type Step struct {
 	Decide      string    `json:"decide,omitempty" jsonschema:"description=What would decide an undecided step."`
 	Note        string    `json:"note,omitempty"`
 	At          time.Time `json:"at"`
+
+	band band.Band
 }
 
 // Finding is what is wrong or doubtful.
@@ -145,7 +148,7 @@ func New(w *logbook.Worksheet) (*Report, error) {
 	for _, x := range s.Steps {
 		r.Steps = append(r.Steps, Step{
 			x.ID, x.Circuit, x.Title, x.Point, x.Quantity, x.Unit, x.Reading, x.Uncertainty, x.Design, x.Low, x.High,
-			x.Rule.String(), x.Verdict, x.Probability, x.Decide, x.Note, x.At,
+			x.Rule.String(), x.Verdict, x.Probability, x.Decide, x.Note, x.At, band.Of(x),
 		})
 	}
 	for _, f := range s.Findings {

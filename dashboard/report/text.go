@@ -5,9 +5,7 @@ import (
 	"io"
 	"strings"
 
-	"loomproof/checks/units"
 	"loomproof/checks/verdict"
-	"loomproof/dashboard/band"
 )
 
 // Text writes the report for a terminal: the verdict first, then what is wrong,
@@ -29,7 +27,7 @@ func (r *Report) Text(w io.Writer) error {
 	b.WriteString("\n  circuit              verdict     the step nearest to its limit\n")
 	for _, circuit := range r.circuits() {
 		s := r.nearest(circuit)
-		fmt.Fprintf(&b, "  %-20.20s %-10s %s %s\n", circuit, s.Verdict, s.band().Letters(26), s.said())
+		fmt.Fprintf(&b, "  %-20.20s %-10s %s %s\n", circuit, s.Verdict, s.band.Letters(26), s.said())
 	}
 	fmt.Fprintf(&b, "\n  design %s revision %s, program %s\n", r.DesignFile, r.DesignRevision, r.ProgramVersion)
 	for _, i := range r.Instruments {
@@ -79,14 +77,6 @@ func (s Step) near() float64 {
 	return 0
 }
 
-func (s Step) band() band.Band {
-	b := band.Band{Unit: s.Unit, Reading: s.Reading, Design: s.DesignValue, Low: s.Low, High: s.High, Verdict: s.Verdict}
-	if s.Uncertainty != nil {
-		b.Uncertainty = *s.Uncertainty
-	}
-	return b
-}
-
 // said is the step in words: what it read, and what it should.
 func (s Step) said() string {
 	if s.Reading == nil {
@@ -96,17 +86,5 @@ func (s Step) said() string {
 	if what == "" {
 		what = s.Title
 	}
-	return fmt.Sprintf("%s %s (%s)", what, s.value(), s.limits())
+	return fmt.Sprintf("%s %s (%s)", what, s.band.Value(), s.band.Allowed())
 }
-
-func (s Step) value() string {
-	switch {
-	case s.Reading == nil:
-		return ""
-	case s.Uncertainty == nil:
-		return units.Format(*s.Reading, s.Unit)
-	}
-	return units.FormatWith(*s.Reading, *s.Uncertainty, s.Unit)
-}
-
-func (s Step) limits() string { return s.band().Allowed() }

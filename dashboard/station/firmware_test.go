@@ -153,6 +153,7 @@ func newWorkshop(t *testing.T, faults []airframe.Fault) *workshop {
 	require.NoError(t, err)
 	t.Cleanup(func() { book.Close() })
 	s := &station.Station{Design: d, Bench: b, Book: book, Desk: procedure.NewDesk(), Version: "test"}
+	s.Desk.Settle = 0 // emulated hands do not bounce
 	crew.Go(func() { m.Hands(ctx, s.Desk, mockup.Pace{Move: 18 * time.Millisecond, Answer: true}) })
 	return &workshop{t, ctx, s, m, brd, witness}
 }

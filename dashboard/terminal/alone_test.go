@@ -16,6 +16,7 @@ import (
 // gone instead of waiting for ever.
 func TestAKeyboardThatIsGone(t *testing.T) {
 	desk := procedure.NewDesk()
+	desk.Settle = 0
 	ctx, alone := context.WithCancel(t.Context())
 	var out bytes.Buffer
 	keyboard, fingers := io.Pipe()

@@ -15,7 +15,6 @@ import (
 	"strings"
 
 	"loomproof/checks/procedure"
-	"loomproof/checks/units"
 	"loomproof/dashboard/band"
 )
 
@@ -148,13 +147,8 @@ func (t *Terminal) step(s procedure.Step) {
 		fmt.Fprintf(t.Out, "  %-9s %s: %s\n", s.Verdict, s.Title, s.Note)
 		return
 	}
-	b := band.Band{Unit: s.Unit, Reading: s.Reading, Design: s.Design, Low: s.Low, High: s.High}
-	value := units.Format(*s.Reading, s.Unit)
-	if s.Uncertainty != nil {
-		b.Uncertainty = *s.Uncertainty
-		value = units.FormatWith(*s.Reading, *s.Uncertainty, s.Unit)
-	}
-	fmt.Fprintf(t.Out, "  %-9s %s %s: %s (%s)\n", s.Verdict, b.Letters(24), s.Title, value, b.Allowed())
+	b := band.Of(s)
+	fmt.Fprintf(t.Out, "  %-9s %s %s: %s (%s)\n", s.Verdict, b.Letters(24), s.Title, b.Value(), b.Allowed())
 	if s.Decide != "" {
 		fmt.Fprintf(t.Out, "            to decide it: %s\n", s.Decide)
 	}

@@ -16,6 +16,7 @@ type frame struct {
 	Aircraft  string              `json:"aircraft"`
 	Procedure string              `json:"procedure"`
 	Now       procedure.Now       `json:"now"`
+	Settle    int64               `json:"settle"` // milliseconds before which no answer is taken
 	Live      *procedure.Live     `json:"live"`
 	Reading   string              `json:"reading"` // the live value as people write it
 	Picture   string              `json:"picture"` // the band, as SVG
@@ -74,7 +75,9 @@ func (s *Server) events(w http.ResponseWriter, r *http.Request) {
 		if v.Worksheet != sheet || sent > len(v.Steps) {
 			sent, sheet = 0, v.Worksheet
 		}
-		body, err := json.Marshal(makeFrame(v, sent))
+		f := makeFrame(v, sent)
+		f.Settle = s.Desk.Settle.Milliseconds()
+		body, err := json.Marshal(f)
 		if err != nil {
 			return
 		}
@@ -115,7 +118,7 @@ func makeFrame(v procedure.View, from int) frame {
 		f.Reading = units.Format(v.Live.Value, v.Live.Unit)
 	}
 	if s := v.Now.Step; s != nil {
-		b := band.Band{Unit: s.Unit, Design: s.Design, Low: s.Low, High: s.High}
+		b := band.Of(*s)
 		if v.Live != nil && v.Live.Unit != "" {
 			b.Reading = &v.Live.Value
 		}
@@ -128,16 +131,10 @@ func makeFrame(v procedure.View, from int) frame {
 }
 
 func row(s procedure.Step) stepRow {
-	b := band.Band{Unit: s.Unit, Reading: s.Reading, Design: s.Design, Low: s.Low, High: s.High, Verdict: s.Verdict}
+	b := band.Of(s)
 	r := stepRow{ID: s.ID, Title: s.Title, Rule: s.Rule.String(), Stamp: string(band.Stamp(s.Verdict)), Note: s.Note}
 	if s.Reading != nil {
-		r.Value = units.Format(*s.Reading, s.Unit)
-		if s.Uncertainty != nil {
-			b.Uncertainty = *s.Uncertainty
-			r.Value = units.FormatWith(*s.Reading, *s.Uncertainty, s.Unit)
-		}
-		r.Allowed = b.Allowed()
-		r.Picture = string(b.SVG(150))
+		r.Value, r.Allowed, r.Picture = b.Value(), b.Allowed(), string(b.SVG(150))
 	}
 	return r
 }

@@ -185,6 +185,8 @@ func (s *Server) answer(w http.ResponseWriter, r *http.Request) {
 	switch {
 	case errors.Is(err, procedure.ErrAnswered):
 		http.Error(w, err.Error(), http.StatusConflict)
+	case errors.Is(err, procedure.ErrTooSoon):
+		http.Error(w, err.Error(), http.StatusTooEarly)
 	case err != nil:
 		http.Error(w, err.Error(), http.StatusBadRequest)
 	default:

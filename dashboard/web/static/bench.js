@@ -63,7 +63,7 @@ function show(f) {
     }
     at("now").classList.toggle("warn", Boolean(now.warn));
     at("live").hidden = (now.answers || []).length > 0 && !now.step; // the buttons come up to the question
-    buttons(now);
+    buttons(now, f.settle);
     speak(now);
   }
   at("reading").textContent = f.reading;
@@ -86,7 +86,7 @@ function show(f) {
 
 const volts = (v) => (Math.abs(v) < 1 ? (v * 1000).toFixed(1) + " mV" : v.toFixed(3) + " V");
 
-function buttons(n) {
+function buttons(n, settle) {
   const form = at("answers");
   const parts = [];
   if (n.number) {
@@ -103,6 +103,10 @@ function buttons(n) {
   });
   form.replaceChildren(...parts);
   form.dataset.asked = n.id;
+  // A bounce of the press that answered the question before must not answer
+  // this one; the program refuses it too.
+  form.dataset.ready = "";
+  setTimeout(() => { if (now.id === n.id) form.dataset.ready = n.id; }, settle);
   at("refused").textContent = "";
 }
 
@@ -140,7 +144,7 @@ async function answer(choice, number) {
     return;
   }
   const id = now.id;
-  if (sent === id) return; // a second tap, or a foot switch that bounces
+  if (sent === id || at("answers").dataset.ready !== String(id)) return; // a second tap, or a foot switch that bounces
   sent = id;
   const body = JSON.stringify({ id, choice: choice || "", number: number || 0, by: name });
   try {
