@@ -54,8 +54,7 @@ func (m *Mockup) do(ctx context.Context, desk *procedure.Desk, now procedure.Now
 		m.Place("", "")
 		m.restore(*now.Restore)
 	}
-	asked := len(now.Answers) > 0 || now.Number != ""
-	if !asked || !pace.Answer {
+	if !now.Asks() || !pace.Answer {
 		return true
 	}
 	if !rest(ctx, pace.Move) {
@@ -63,6 +62,10 @@ func (m *Mockup) do(ctx context.Context, desk *procedure.Desk, now procedure.Now
 	}
 	a := procedure.Answer{ID: now.ID, By: By}
 	switch {
+	case now.Write == procedure.WriteDate:
+		a.Text = time.Now().UTC().Format(time.DateOnly)
+	case now.Write != "":
+		a.Text = "emulated"
 	case now.Number != "":
 		a.Number = m.Marked(now.Circuit)
 	case now.Action == "close" && len(now.Answers) > 1 && m.wronglyMarked(now.Circuit):

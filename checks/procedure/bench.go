@@ -91,7 +91,8 @@ type watcher struct {
 	armed   bool
 	ceiling float64 // amperes out of the supply
 	floor   float64 // volts at the supply
-	circuit string  // switched on last
+	circuit string  // switched on last, or being switched on now
+	before  string  // the one before it, while a hand may not have moved yet
 	cut     *Cut
 	tripped chan struct{}          // closed when the cut has been made
 	bad     map[probe.Quantity]int // readings beyond the limit in a row
@@ -116,12 +117,21 @@ func newWatcher(b *Bench) *watcher {
 	return w
 }
 
-// arm sets the limits for a state in which a circuit was switched on last.
-func (w *watcher) arm(ceiling, floor float64, circuit string) {
+// arm sets the limits for a state in which a circuit is being, or was, switched
+// on last. While the hand may not have moved yet, before is the circuit that was
+// switched on before it: either may be to blame for a cut.
+func (w *watcher) arm(ceiling, floor float64, circuit, before string) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	w.armed, w.ceiling, w.floor, w.circuit, w.blind = true, ceiling, floor, circuit, 0
+	w.armed, w.ceiling, w.floor, w.circuit, w.before, w.blind = true, ceiling, floor, circuit, before, 0
 	clear(w.bad)
+}
+
+// moved is told when the hand has moved for certain.
+func (w *watcher) moved() {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.before = ""
 }
 
 // disarm is for when the power is off.
@@ -199,7 +209,7 @@ func (w *watcher) unseen(err error) {
 	if w.blind++; !w.armed || w.cut != nil || w.blind < blindLooks && !errors.Is(err, probe.ErrGone) {
 		return
 	}
-	w.trip(Cut{Why: "the supply does not answer", Source: w.bench.Supply.Identity().Name, Unit: "A", Limit: w.ceiling, Circuit: w.circuit})
+	w.trip(Cut{Why: "the supply does not answer", Source: w.bench.Supply.Identity().Name, Unit: "A", Limit: w.ceiling, Circuit: w.circuit, Before: w.before})
 }
 
 // tripByNode is for what the node's watch sees.
@@ -209,7 +219,7 @@ func (w *watcher) tripByNode(c Cut) {
 	if !w.armed || w.cut != nil {
 		return
 	}
-	c.Circuit = w.circuit
+	c.Circuit, c.Before = w.circuit, w.before
 	w.trip(c)
 }
 
@@ -243,6 +253,27 @@ func (w *watcher) withSupply(ctx context.Context, f func() error) error {
 	}
 }
 
+// passed says which limit a reading of the supply is beyond; why is "" when it is
+// beyond none. w.mu is held.
+func (w *watcher) passed(r probe.Reading) (why string, limit float64) {
+	switch {
+	case r.Quantity == probe.Current && r.Value > w.ceiling:
+		return "current runs away", w.ceiling
+	case r.Quantity == probe.Voltage && r.Value < w.floor:
+		return "bus collapsed", w.floor
+	}
+	return "", 0
+}
+
+// beyond tells whether a reading of the supply is one that the watch is about to
+// cut for: it must not be kept as if all were well.
+func (w *watcher) beyond(r probe.Reading) bool {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	why, _ := w.passed(r)
+	return w.armed && r.Source == w.bench.Supply.Identity().Name && why != ""
+}
+
 // judge compares one reading of the supply with the limits, and cuts.
 func (w *watcher) judge(r probe.Reading) {
 	w.mu.Lock()
@@ -250,13 +281,8 @@ func (w *watcher) judge(r probe.Reading) {
 	if !w.armed || w.cut != nil {
 		return
 	}
-	c := Cut{Source: r.Source, Value: r.Value, Unit: r.Quantity.Unit(), Circuit: w.circuit}
-	switch {
-	case r.Quantity == probe.Current && r.Value > w.ceiling:
-		c.Why, c.Limit = "current runs away", w.ceiling
-	case r.Quantity == probe.Voltage && r.Value < w.floor:
-		c.Why, c.Limit = "bus collapsed", w.floor
-	default:
+	c := Cut{Source: r.Source, Value: r.Value, Unit: r.Quantity.Unit(), Circuit: w.circuit, Before: w.before}
+	if c.Why, c.Limit = w.passed(r); c.Why == "" {
 		w.bad[r.Quantity], w.blind = 0, 0
 		return
 	}

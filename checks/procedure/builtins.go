@@ -10,21 +10,27 @@ import (
 
 	"loomproof/checks/airframe"
 	"loomproof/checks/design"
+	"loomproof/checks/verdict"
 )
 
 // builtins are what a script can use: the design, and the effects.
 //
 //	caution(text)                                  shown, and kept
-//	hold(say, detail="", answers=["Done"])         waits for a word; returns it
+//	note(text)                                     kept on the worksheet
+//	hold(say, detail="", answers=["Done"], warn=False)
+//	                                               waits for a word; returns it
+//	words(say, detail="")                          waits for something typed; returns it
 //	number(say, unit, detail="")                   waits for a number; returns it
 //	power(volts, limit), power_off()               the supply
-//	move(action, circuit, say, detail="", answers=["Done"])
+//	move(action, circuit, say, detail="", answers=["Done"], stay=[])
 //	                                               a hand closes or opens a protector ("close", "open") or
-//	                                               switches ("on", "off"); returns .ok .answer .cut
+//	                                               switches ("on", "off"); returns .ok .answer .cut; after an
+//	                                               answer in stay the hand has not moved
 //	measure(red, black, say, detail="")            probes on two points; returns a reading: .value .cut
 //	read(what)                                     "supply current", "supply voltage", "node bus"
 //	check(what, circuit, reading, minus=None)      judges; returns "pass", "fail" or "undecided"
-//	check_marking(circuit, amperes)                what is marked on a protector
+//	overdraws(circuit)                             whether its "current" was above its limit
+//	check_marking(circuit, amperes, said)          what is marked on a protector, in a person's words
 //	check_cut(circuit, cut)                        keeps that the watch cut the power
 //	not_done(what, circuit, why)                   keeps that something was left out
 //	stop(why)                                      ends the worksheet here, with the power off
@@ -52,9 +58,9 @@ func (p *Performance) builtins() starlark.StringDict {
 		env["supply"] = record("supply", "volts", starlark.Float(s.Volts), "limit", starlark.Float(s.Limit))
 	}
 	for name, f := range map[string]builtin{
-		"caution": p.slCaution, "hold": p.slHold, "number": p.slNumber, "power": p.slPower, "power_off": p.slPowerOff,
+		"caution": p.slCaution, "note": p.slNote, "hold": p.slHold, "words": p.slWords, "number": p.slNumber, "power": p.slPower, "power_off": p.slPowerOff,
 		"move": p.slMove, "measure": p.slMeasure, "read": p.slRead, "check": p.slCheck, "check_marking": p.slCheckMarking,
-		"check_cut": p.slCheckCut, "not_done": p.slNotDone, "say_point": p.slSayPoint, "stop": p.slStop,
+		"overdraws": p.slOverdraws, "check_cut": p.slCheckCut, "not_done": p.slNotDone, "say_point": p.slSayPoint, "stop": p.slStop,
 	} {
 		env[name] = starlark.NewBuiltin(name, func(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
 			return f(b.Name(), args, kwargs)
@@ -154,7 +160,7 @@ func (p *Performance) slCaution(name string, args starlark.Tuple, kwargs []starl
 func (p *Performance) slHold(name string, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
 	n := Now{Kind: DoHold}
 	answers := defaultAnswers()
-	if err := starlark.UnpackArgs(name, args, kwargs, "say", &n.Say, "detail?", &n.Detail, "answers?", &answers); err != nil {
+	if err := starlark.UnpackArgs(name, args, kwargs, "say", &n.Say, "detail?", &n.Detail, "answers?", &answers, "warn?", &n.Warn); err != nil {
 		return nil, err
 	}
 	var err error
@@ -163,6 +169,23 @@ func (p *Performance) slHold(name string, args starlark.Tuple, kwargs []starlark
 	}
 	out, err := p.hold(n)
 	return starlark.String(out.Choice), err
+}
+
+func (p *Performance) slWords(name string, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
+	n := Now{Kind: DoHold, Write: WriteWords}
+	if err := starlark.UnpackArgs(name, args, kwargs, "say", &n.Say, "detail?", &n.Detail); err != nil {
+		return nil, err
+	}
+	out, err := p.hold(n)
+	return starlark.String(out.Text), err
+}
+
+func (p *Performance) slNote(name string, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
+	var text string
+	if err := starlark.UnpackArgs(name, args, kwargs, "text", &text); err != nil {
+		return nil, err
+	}
+	return starlark.None, p.record(kindNote, Note{Text: text})
 }
 
 func defaultAnswers() *starlark.List {
@@ -213,8 +236,8 @@ func (p *Performance) slPowerOff(name string, args starlark.Tuple, kwargs []star
 
 func (p *Performance) slMove(name string, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
 	n := Now{Kind: DoAct}
-	answers := defaultAnswers()
-	if err := starlark.UnpackArgs(name, args, kwargs, "action", &n.Action, "circuit", &n.Circuit, "say", &n.Say, "detail?", &n.Detail, "answers?", &answers, "warn?", &n.Warn); err != nil {
+	answers, stay := defaultAnswers(), starlark.NewList(nil)
+	if err := starlark.UnpackArgs(name, args, kwargs, "action", &n.Action, "circuit", &n.Circuit, "say", &n.Say, "detail?", &n.Detail, "answers?", &answers, "stay?", &stay, "warn?", &n.Warn); err != nil {
 		return nil, err
 	}
 	k := p.Design.Circuit(n.Circuit)
@@ -232,7 +255,13 @@ func (p *Performance) slMove(name string, args starlark.Tuple, kwargs []starlark
 	if n.Answers, err = stringsOf(answers); err != nil {
 		return nil, err
 	}
-	out, err := p.act(n)
+	var stays []string
+	if stay.Len() > 0 {
+		if stays, err = stringsOf(stay); err != nil {
+			return nil, err
+		}
+	}
+	out, err := p.act(n, stays)
 	return record("moved", "ok", starlark.Bool(out.OK), "answer", starlark.String(out.Choice), "cut", p.cutValue(out.Cut)), err
 }
 
@@ -242,7 +271,8 @@ func (p *Performance) cutValue(c *Cut) starlark.Value {
 		return starlark.None
 	}
 	p.cuts = append(p.cuts, *c)
-	return record("cut", "n", starlark.MakeInt(len(p.cuts)-1), "why", starlark.String(c.Why))
+	return record("cut", "n", starlark.MakeInt(len(p.cuts)-1), "why", starlark.String(c.Why),
+		"circuit", starlark.String(c.Circuit), "before", starlark.String(c.Before))
 }
 
 func (p *Performance) takenValue(t taken) starlark.Value {
@@ -340,9 +370,9 @@ func (p *Performance) circuitNamed(circuit string) error {
 }
 
 func (p *Performance) slCheckMarking(name string, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
-	var circuit string
+	var circuit, said string
 	var marked number
-	if err := starlark.UnpackArgs(name, args, kwargs, "circuit", &circuit, "amperes", &marked); err != nil {
+	if err := starlark.UnpackArgs(name, args, kwargs, "circuit", &circuit, "amperes", &marked, "said?", &said); err != nil {
 		return nil, err
 	}
 	if err := p.circuitNamed(circuit); err != nil {
@@ -351,8 +381,21 @@ func (p *Performance) slCheckMarking(name string, args starlark.Tuple, kwargs []
 	if p.Design.Circuit(circuit).Protector() == nil {
 		return nil, fmt.Errorf("circuit %q has no protector with a marking", circuit)
 	}
-	s, err := p.checkMarking(circuit, float64(marked))
+	s, err := p.checkMarking(circuit, float64(marked), said)
 	return starlark.String(s.Verdict), err
+}
+
+// slOverdraws tells whether a circuit draws more than it should.
+func (p *Performance) slOverdraws(name string, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
+	var circuit string
+	if err := starlark.UnpackArgs(name, args, kwargs, "circuit", &circuit); err != nil {
+		return nil, err
+	}
+	if err := p.circuitNamed(circuit); err != nil {
+		return nil, err
+	}
+	s := p.latest(circuit, WhatCurrent)
+	return starlark.Bool(s != nil && s.Verdict == string(verdict.Fail) && s.High != nil && *s.Reading > *s.High), nil
 }
 
 func (p *Performance) slCheckCut(name string, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {

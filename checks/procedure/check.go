@@ -9,6 +9,7 @@ import (
 	"loomproof/checks/airframe"
 	"loomproof/checks/design"
 	"loomproof/checks/limits"
+	"loomproof/checks/units"
 	"loomproof/checks/verdict"
 	"loomproof/probe"
 )
@@ -34,16 +35,17 @@ type measured struct {
 	from, to string
 	captures []string
 	asIs     bool
+	source   string // who read it
 }
 
 func single(c Captured) measured {
-	return measured{c.Value, uncertaintyOf(c), c.Quantity, c.Red, c.Black, []string{c.ID}, c.TakenAsIs}
+	return measured{c.Value, uncertaintyOf(c), c.Quantity, c.Red, c.Black, []string{c.ID}, c.TakenAsIs, c.Last.Source}
 }
 
 // difference is a - b. Two voltages with one probe in common give the voltage
 // between the other two points.
 func difference(a, b Captured) (measured, error) {
-	m := measured{a.Value - b.Value, uncertaintyOfDifference(a, b), a.Quantity, "", "", []string{a.ID, b.ID}, a.TakenAsIs || b.TakenAsIs}
+	m := measured{a.Value - b.Value, uncertaintyOfDifference(a, b), a.Quantity, "", "", []string{a.ID, b.ID}, a.TakenAsIs || b.TakenAsIs, a.Last.Source}
 	switch {
 	case a.Quantity != b.Quantity:
 		return m, fmt.Errorf("%s and %s are not of one quantity", a.ID, b.ID)
@@ -121,10 +123,47 @@ func (p *Performance) check(what, circuit string, m measured, state, before airf
 	if v.Word == verdict.Undecided {
 		s.Decide = verdict.WhatDecides(m.value, m.u, e.Limit, s.Unit)
 	}
-	if m.asIs {
+	if why, dead := p.provesNothing(what, circuit, e.Design); dead && v.Word == verdict.Pass {
+		s.Verdict, s.Probability, s.Note = string(verdict.NotDone), nil, why
+	}
+	if m.asIs && s.Note == "" {
 		s.Note = "taken as shown: a person confirmed that the probes were on the points"
 	}
 	return s, p.record(kindStep, s)
+}
+
+// deadShare: a circuit that carries less than this part of its design current is
+// dead. Common practice; no published source.
+const deadShare = 0.1
+
+// provesNothing tells why a good reading says nothing about the wire: no current
+// flows that could be lost over it.
+func (p *Performance) provesNothing(what, circuit string, expected float64) (why string, dead bool) {
+	if !slices.Contains([]string{WhatDrop, WhatProtector, WhatReturn, WhatFeeder, WhatLoad}, what) {
+		return "", false
+	}
+	if what != WhatLoad && math.Abs(expected) < noDrop {
+		return "nothing flows there in this state: a drop of nothing proves nothing", true
+	}
+	s := p.latest(circuit, WhatCurrent)
+	if s == nil || s.Reading == nil || *s.Reading >= deadShare**s.Design {
+		return "", false
+	}
+	return fmt.Sprintf("the circuit carries %s where the design has %s: without its current a good reading proves nothing",
+		units.Format(*s.Reading, s.Unit), units.Format(*s.Design, s.Unit)), true
+}
+
+// noDrop is a design drop in volts below which nothing flows.
+const noDrop = 1e-6
+
+// latest is the last step of a circuit that checked something; nil if none did.
+func (p *Performance) latest(circuit, what string) *Step {
+	for i := len(p.steps) - 1; i >= 0; i-- {
+		if s := &p.steps[i]; s.Circuit == circuit && s.What == what {
+			return s
+		}
+	}
+	return nil
 }
 
 // step is a step's frame: what, where, how much.
@@ -136,8 +175,10 @@ func (p *Performance) step(what, circuit string, m measured) Step {
 		Reading: &value, Uncertainty: &expanded, Captures: m.captures, At: time.Now().UTC(),
 	}
 	s.Point = s.From
+	s.Place = place(p.Design, s.From)
 	if s.To != "" && s.To != p.reference() {
 		s.Point = s.From + " to " + s.To
+		s.Place += " to " + place(p.Design, s.To)
 	}
 	s.Title = p.title(what, circuit, m)
 	s.ID = p.stepID(what, circuit, m)
@@ -164,6 +205,14 @@ func (p *Performance) title(what, circuit string, m measured) string {
 		name = t.Say
 	}
 	switch what {
+	case WhatBus:
+		by := ""
+		if p.Bench.Node != nil && m.source == p.Bench.Node.Identity().Name {
+			by = ", by the node"
+		}
+		return fmt.Sprintf("%s: bus voltage at %s%s", name, place(p.Design, m.from), by)
+	case WhatTotal:
+		return fmt.Sprintf("%s: total current, %s", name, p.switchedOn())
 	case WhatDrop:
 		return fmt.Sprintf("%s: lost over %s", name, p.between(m.from, m.to))
 	case WhatProtector:
@@ -181,7 +230,7 @@ func (p *Performance) between(from, to string) string {
 	for _, k := range p.Design.All() {
 		for _, r := range k.Runs {
 			if r.From == from && r.To == to || r.From == to && r.To == from {
-				return fmt.Sprintf("run %s, %s to %s", r.Name, from, to)
+				return "run " + r.Name
 			}
 		}
 		if from == k.Name+".switch.in" && to == k.Name+".switch.out" {
@@ -193,17 +242,52 @@ func (p *Performance) between(from, to string) string {
 			return "contact " + from
 		}
 	}
-	return from + " to " + to
+	return place(p.Design, from) + " to " + place(p.Design, to)
 }
 
-// checkMarking keeps what is marked on a protector.
-func (p *Performance) checkMarking(circuit string, marked float64) (Step, error) {
+// place is a terminal as a person would say it.
+func place(d *design.Design, terminal string) string {
+	if t := d.Terminal(terminal); t != nil {
+		return t.Say
+	}
+	return terminal
+}
+
+// switchedOn says briefly what is on.
+func (p *Performance) switchedOn() string {
+	loads, feeders := 0, ""
+	for _, k := range p.Design.All() {
+		closed := k.Protector() == nil || p.state.Closed[k.Name]
+		on := k.Switch == nil || p.state.On[k.Name]
+		switch {
+		case !closed || !on || k.Protector() == nil && k.Switch == nil:
+		case k.Feeder:
+			feeders = k.Called()
+		default:
+			loads++
+		}
+	}
+	switch {
+	case loads > 0:
+		return fmt.Sprintf("%d circuits on", loads)
+	case feeders != "":
+		return "only " + feeders + " on"
+	}
+	return "all off"
+}
+
+// checkMarking keeps what is marked on a protector, and how a person said it.
+func (p *Performance) checkMarking(circuit string, marked float64, said string) (Step, error) {
 	k := p.Design.Circuit(circuit)
 	rating := float64(k.Protector().Rating)
 	s := p.step(WhatMarking, circuit, measured{value: marked, quantity: probe.Current})
-	s.Point, s.Title, s.Uncertainty = circuit+".breaker", k.Called()+": rating marked on its protector", nil
+	s.Point, s.Place = circuit+".breaker", place(p.Design, circuit+".breaker")
+	s.Title, s.Uncertainty = k.Called()+": rating marked on its protector", nil
 	s.Design, s.Low, s.High = &rating, &rating, &rating
 	s.Rule.Text, s.Rule.Status = "rating in the design", "design"
+	if said != "" {
+		s.Note = "read by a person: " + said
+	}
 	word := verdict.Pass
 	if math.Abs(marked-rating) > 1e-9 {
 		word = verdict.Fail
@@ -220,7 +304,10 @@ func (p *Performance) checkCut(circuit string, c Cut) (Step, error) {
 	}
 	s := p.step(WhatCut, circuit, measured{value: c.Value, quantity: quantity})
 	s.Uncertainty = nil
-	s.Point = c.Source
+	s.Point, s.Place, s.Why = c.Source, c.Source, c.Why
+	if k := p.Design.Circuit(c.Before); k != nil {
+		s.Note = "it was just being switched on; " + k.Called() + " was, before it"
+	}
 	s.Title = fmt.Sprintf("%s: %s, power cut", p.Design.Circuit(circuit).Called(), c.Why)
 	if c.Value < c.Limit {
 		s.Low = &c.Limit

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 	"sync"
 	"time"
 
@@ -21,6 +22,12 @@ const (
 	DoEnded   = "ended" // the worksheet is closed
 )
 
+// What can be asked for in words.
+const (
+	WriteWords = "words"
+	WriteDate  = "date" // as 2026-11-25
+)
+
 // Now is the one thing to do.
 type Now struct {
 	ID      int      `json:"id"` // another number for each thing
@@ -30,6 +37,7 @@ type Now struct {
 	Warn    bool     `json:"warn,omitempty"`   // danger: said first and loudest
 	Answers []string `json:"answers,omitempty"`
 	Number  string   `json:"number,omitempty"`  // the unit of a number that is asked for
+	Write   string   `json:"write,omitempty"`   // what is to be typed in words: [WriteWords] or [WriteDate]
 	Action  string   `json:"action,omitempty"`  // close, open, on, off
 	Circuit string   `json:"circuit,omitempty"` // whose protector or switch
 	Red     string   `json:"red,omitempty"`     // terminals for the probes
@@ -66,8 +74,12 @@ type Answer struct {
 	ID     int     `json:"id"` // of the Now that it answers
 	Choice string  `json:"choice"`
 	Number float64 `json:"number"`
+	Text   string  `json:"text,omitempty"`
 	By     string  `json:"by"`
 }
+
+// Asks tells whether somebody must answer.
+func (n Now) Asks() bool { return len(n.Answers) > 0 || n.Number != "" || n.Write != "" }
 
 // ErrAnswered is returned for an answer to something that is no longer asked.
 var ErrAnswered = errors.New("that is no longer asked: it was answered already, or the worksheet went on")
@@ -125,14 +137,35 @@ func (d *Desk) Answer(a Answer) error {
 	if time.Since(d.asked) < d.Settle {
 		return ErrTooSoon
 	}
-	if math.IsNaN(a.Number) || math.IsInf(a.Number, 0) {
-		return fmt.Errorf("that is no number")
-	}
-	if len(now.Answers) > 0 && !slices.Contains(now.Answers, a.Choice) {
-		return fmt.Errorf("%q is no answer here; the answers are: %q", a.Choice, now.Answers)
+	if err := now.accepts(&a); err != nil {
+		return err
 	}
 	d.waiting = false
 	d.answer <- a
+	return nil
+}
+
+// maxWords is how long a typed answer may be, in bytes.
+const maxWords = 500
+
+// accepts tells what is wrong with an answer.
+func (n Now) accepts(a *Answer) error {
+	a.Text = strings.TrimSpace(a.Text)
+	switch {
+	case math.IsNaN(a.Number) || math.IsInf(a.Number, 0):
+		return fmt.Errorf("that is no number")
+	case len(n.Answers) > 0 && !slices.Contains(n.Answers, a.Choice):
+		return fmt.Errorf("%q is no answer here; the answers are: %q", a.Choice, n.Answers)
+	case n.Write != "" && a.Text == "":
+		return fmt.Errorf("type an answer first")
+	case len(a.Text) > maxWords:
+		return fmt.Errorf("that is too long: at most %d characters", maxWords)
+	}
+	if n.Write == WriteDate {
+		if _, err := time.Parse(time.DateOnly, a.Text); err != nil {
+			return fmt.Errorf("%q is no date; type it like 2026-11-25", a.Text)
+		}
+	}
 	return nil
 }
 
@@ -151,7 +184,7 @@ func (d *Desk) show(n Now) {
 		d.next++
 		n.ID = d.next
 		v.Now, v.Live = n, nil
-		d.waiting = len(n.Answers) > 0 || n.Number != ""
+		d.waiting = n.Asks()
 		d.asked = time.Now()
 		select {
 		case <-d.answer: // nobody waits for that one any more

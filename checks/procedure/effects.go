@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"sort"
 	"strings"
 	"time"
@@ -23,15 +24,19 @@ type outcome struct {
 	By     string  `json:"by"`
 	Cut    *Cut    `json:"cut,omitempty"`
 	Number float64 `json:"number,omitempty"`
+	Text   string  `json:"text,omitempty"`
 }
 
 // hold asks and waits.
 func (p *Performance) hold(n Now) (outcome, error) {
 	var out outcome
 	args := map[string]any{"say": n.Say, "answers": n.Answers, "number": n.Number}
+	if n.Write != "" {
+		args["write"] = n.Write
+	}
 	err := p.effect("hold", args, &out, func(ctx context.Context) error {
 		a, err := p.ask(ctx, n)
-		out = outcome{OK: true, Choice: a.Choice, By: a.By, Number: a.Number}
+		out = outcome{OK: true, Choice: a.Choice, By: a.By, Number: a.Number, Text: a.Text}
 		return err
 	})
 	return out, err
@@ -39,8 +44,9 @@ func (p *Performance) hold(n Now) (outcome, error) {
 
 // act has a hand close or open a protector, or switch something on or off. The
 // state that design values are worked out for follows. With the power on, the
-// watch is set for the new state before the hand moves.
-func (p *Performance) act(n Now) (outcome, error) {
+// watch is set for the new state before the hand moves. After one of the answers
+// in stay the hand has not moved.
+func (p *Performance) act(n Now, stay []string) (outcome, error) {
 	before := p.state.Clone()
 	after := moved(p.state, n.Action, n.Circuit)
 	var out outcome
@@ -52,6 +58,10 @@ func (p *Performance) act(n Now) (outcome, error) {
 		}
 		// Until the hand has moved for certain, the larger of the two states
 		// holds: switching on, the one to come; switching off, the one before.
+		earlier := ""
+		if p.last != n.Circuit {
+			earlier = p.last
+		}
 		p.last = n.Circuit
 		adds := n.Action == "close" || n.Action == "on"
 		if err := p.armNode(before, after); err != nil {
@@ -59,7 +69,7 @@ func (p *Performance) act(n Now) (outcome, error) {
 		}
 		if adds {
 			p.state = after
-			if err := p.arm(); err != nil {
+			if err := p.arm(earlier); err != nil {
 				return err
 			}
 		}
@@ -73,16 +83,20 @@ func (p *Performance) act(n Now) (outcome, error) {
 		if err != nil {
 			return err
 		}
-		out = outcome{OK: true, Choice: a.Choice, By: a.By}
-		p.state = after
-		if !adds {
-			if err := p.arm(); err != nil {
-				return err
-			}
+		out = outcome{OK: !slices.Contains(stay, a.Choice), Choice: a.Choice, By: a.By}
+		if p.state = before; out.OK {
+			p.state = after
 		}
-		return p.armNode(after)
+		if adds && out.OK {
+			p.watch.moved()
+		} else if err := p.arm(""); err != nil {
+			return err
+		}
+		return p.armNode(p.state)
 	})
-	p.state, p.last = after, n.Circuit
+	if p.state = before; out.OK || out.Cut != nil {
+		p.state, p.last = after, n.Circuit
+	}
 	if out.Cut != nil {
 		p.lost()
 	}
@@ -206,11 +220,11 @@ func (p *Performance) drive(ctx context.Context, on bool) error {
 			return err
 		}
 	}
-	p.watch.arm(ceiling, 0, p.last) // the voltage has yet to rise
+	p.watch.arm(ceiling, 0, p.last, "") // the voltage has yet to rise
 	if err := p.watch.withSupply(ctx, func() error { return p.Bench.Supply.Output(ctx, true) }); err != nil {
 		return err
 	}
-	p.watch.arm(ceiling, floorShare*p.state.SupplyVolts, p.last)
+	p.watch.arm(ceiling, floorShare*p.state.SupplyVolts, p.last, "")
 	return p.armNode(p.state)
 }
 
@@ -252,8 +266,8 @@ func (p *Performance) guard(ctx context.Context) (ceiling float64, err error) {
 }
 
 // arm sets the watch and the supply's limit for the present state, with the
-// output on.
-func (p *Performance) arm() error {
+// output on. See [watcher.arm] for before.
+func (p *Performance) arm(before string) error {
 	if len(p.state.Sources) == 0 || p.Bench.Supply == nil {
 		p.watch.disarm()
 		return nil
@@ -262,7 +276,7 @@ func (p *Performance) arm() error {
 	if err != nil {
 		return err
 	}
-	p.watch.arm(ceiling, floorShare*p.state.SupplyVolts, p.last)
+	p.watch.arm(ceiling, floorShare*p.state.SupplyVolts, p.last, before)
 	return nil
 }
 
@@ -408,7 +422,7 @@ func (p *Performance) untilSteady(ctx context.Context, s probe.Source, channel s
 		}
 		sum := d.Add(r)
 		p.Desk.live(Live{Value: r.Value, Unit: r.Quantity.Unit(), Phase: string(sum.Phase)})
-		if sum.Phase == steady.Steady {
+		if sum.Phase == steady.Steady && !p.watch.beyond(r) {
 			return Captured{Quantity: r.Quantity, Value: sum.Mean, Deviation: sum.Deviation, Count: sum.Count, Drift: sum.Drift, Last: r, At: r.At.UTC()}, nil
 		}
 	}

@@ -24,7 +24,7 @@ type Finding struct {
 func findings(d *design.Design, steps []Step) []Finding {
 	out := []Finding{}
 	inGround := groundFindings(d, steps, &out)
-	done := map[string]bool{}
+	done := swapFindings(d, steps, &out)
 	for _, s := range steps {
 		if s.Verdict == string(verdict.NotDone) || s.Verdict == string(verdict.Pass) || done[s.Circuit] || inGround[s.ID] {
 			continue
@@ -82,6 +82,52 @@ func groundFindings(d *design.Design, steps []Step, out *[]Finding) map[string]b
 	return taken
 }
 
+// swapShare is how near a circuit's current must be to another's design value to
+// be taken for it. Common practice; no published source.
+const swapShare = 0.2
+
+// swapFindings takes together two circuits whose breakers each carry what the
+// other's should: their wires are swapped. It gives the circuits that it explains.
+func swapFindings(d *design.Design, steps []Step, out *[]Finding) map[string]bool {
+	explained := map[string]bool{}
+	var wrong []Step // currents that fail
+	for _, s := range steps {
+		if s.What == WhatCurrent && s.Verdict == string(verdict.Fail) {
+			wrong = append(wrong, s)
+		}
+	}
+	carries := func(a, b Step) bool { return math.Abs(*a.Reading-*b.Design) < swapShare**b.Design }
+	for i, a := range wrong {
+		for _, b := range wrong[i+1:] {
+			if explained[a.Circuit] || explained[b.Circuit] || !carries(a, b) || !carries(b, a) {
+				continue
+			}
+			explained[a.Circuit], explained[b.Circuit] = true, true
+			f := Finding{
+				Circuit: a.Circuit,
+				What: fmt.Sprintf("%s and %s: the breaker of each carries what the other should draw (%s and %s): their wires are swapped.",
+					called(d, a.Circuit), called(d, b.Circuit), amount(a), amount(b)),
+				Try: "Power off. Look at the labels at both breakers and both loads, and put each wire where it belongs.",
+			}
+			for _, s := range steps {
+				if bad := s.Verdict == string(verdict.Fail) || s.Verdict == string(verdict.Undecided); bad && explained[s.Circuit] && (s.Circuit == a.Circuit || s.Circuit == b.Circuit) {
+					f.Evidence = append(f.Evidence, s.ID)
+				}
+			}
+			*out = append(*out, f)
+		}
+	}
+	return explained
+}
+
+// called is what to call a circuit when speaking to a person.
+func called(d *design.Design, circuit string) string {
+	if k := d.Circuit(circuit); k != nil {
+		return k.Called()
+	}
+	return place(d, circuit)
+}
+
 func ends(d *design.Design, k *design.Circuit) string {
 	way := d.Return(k)
 	if len(way) == 0 {
@@ -116,10 +162,7 @@ func circuitFinding(d *design.Design, circuit string, steps []Step, taken map[st
 	if len(f.Evidence) == 0 {
 		return f, false
 	}
-	name := circuit
-	if k := d.Circuit(circuit); k != nil {
-		name = k.Called()
-	}
+	name := called(d, circuit)
 	if !failed {
 		for _, s := range bad {
 			f.What = name + ": " + s.What + " is too near its limit for this instrument."
@@ -150,8 +193,7 @@ func explain(d *design.Design, name, circuit string, bad map[string]Step) (what,
 			"Power stays off. Look at what the supply is set to and where its leads are clipped on; with the engine running, at the regulator."
 	}
 	if s, ok := failed(WhatCut); ok {
-		return fmt.Sprintf("%s: %s at %s; the power was cut. Something behind its breaker touches the airframe.", name, reason(s), amount(s)),
-			"Leave its breaker open. Power off, unplug the load, and look along the run for chafed insulation or a pin that touches; measure resistance from the breaker's load side to the airframe."
+		return explainCut(name, s)
 	}
 	if s, ok := failed(WhatMarking); ok {
 		return fmt.Sprintf("%s: its breaker is marked %s, the design says %s.", name, amount(s), units.Format(*s.Design, s.Unit)),
@@ -160,7 +202,7 @@ func explain(d *design.Design, name, circuit string, bad map[string]Step) (what,
 	if s, ok := failed(WhatLoad); ok && math.Abs(*s.Reading) < 0.5**s.Design {
 		where := "Follow the voltage from the breaker on: the break is behind the last point that has it."
 		if drop, ok := failed(WhatDrop); ok {
-			where = fmt.Sprintf("The voltage is there at %s and gone at %s: the break, or a wire on another breaker, is between them.", drop.From, drop.To)
+			where = fmt.Sprintf("The voltage is there at %s and gone at %s: the break, or a wire on another breaker, is between them.", place(d, drop.From), place(d, drop.To))
 		}
 		if c, ok := failed(WhatCurrent); ok && *c.Reading > 0.2**c.Design {
 			where += fmt.Sprintf(" Its breaker carries %s all the same: it feeds something else. Look for swapped wires.", amount(c))
@@ -168,11 +210,13 @@ func explain(d *design.Design, name, circuit string, bad map[string]Step) (what,
 		return name + ": no voltage at the load.", where
 	}
 	if s, ok := failed(WhatDrop); ok {
-		return fmt.Sprintf("%s: %s lost between %s and %s; sound wire and joints lose at most %s.", name, amount(s), s.From, s.To, units.Format(*s.High, s.Unit)),
-			"Power off. Look at the crimps and pins at both ends: pull, look for green or black, make the worse one anew. Check the gauge printed on the wire."
+		reads, most := beside(s, *s.High)
+		return fmt.Sprintf("%s: %s lost between %s and %s; sound wire and joints lose at most %s.", name, reads, place(d, s.From), place(d, s.To), most),
+			lookAlong(d, s)
 	}
 	if s, ok := failed(WhatReturn); ok {
-		return fmt.Sprintf("%s: %s lost on the way back; sound parts lose at most %s.", name, amount(s), units.Format(*s.High, s.Unit)),
+		reads, most := beside(s, *s.High)
+		return fmt.Sprintf("%s: %s lost on the way back; sound parts lose at most %s.", name, reads, most),
 			"Power off. Look at the return's joints and its ground point: clean to bright metal and tighten."
 	}
 	if s, ok := failed(WhatCurrent); ok {
@@ -180,43 +224,76 @@ func explain(d *design.Design, name, circuit string, bad map[string]Step) (what,
 		if *s.Reading > *s.Design {
 			size = "more"
 		}
-		return fmt.Sprintf("%s: draws %s, %s than the design's %s allows.", name, amount(s), size, units.Format(*s.Design, s.Unit)),
-			"Check that the right load hangs on this breaker (no wires swapped), and what its maker says that it draws."
+		reads, expected := beside(s, *s.Design)
+		return fmt.Sprintf("%s: draws %s, %s than the design's %s allows.", name, reads, size, expected),
+			"Power off. Check that the right load hangs on this breaker (no wires swapped), and what its maker says that it draws."
 	}
 	if s, ok := failed(WhatTotal); ok {
-		return fmt.Sprintf("%s: %s flow where the design has %s: something draws current that should not.", name, amount(s), units.Format(*s.Design, s.Unit)),
-			"With all breakers open, take off one wire at a time from the bus until the current is gone."
+		reads, expected := beside(s, *s.Design)
+		return fmt.Sprintf("%s: %s flow where the design has %s: something draws current that should not.", name, reads, expected),
+			"Power off first. With all breakers open, take one wire off the bus; power on, read the current; power off, take off the next, until the current is gone: the last one feeds it."
 	}
 	for _, kind := range []string{WhatProtector, WhatFeeder, WhatBus, WhatLoad} {
 		if s, ok := failed(kind); ok {
-			what = fmt.Sprintf("%s: %s is %s.", name, kind, amount(s))
+			bound, limit := "most", s.High
 			if s.Low != nil && *s.Reading < *s.Low {
-				return what, fmt.Sprintf("It should be at least %s. %s", units.Format(*s.Low, s.Unit), lookAt(kind))
+				bound, limit = "least", s.Low
 			}
-			return what, fmt.Sprintf("It should be at most %s. %s", units.Format(*s.High, s.Unit), lookAt(kind))
+			reads, allowed := beside(s, *limit)
+			return fmt.Sprintf("%s: %s is %s; it should be at %s %s.", name, kind, reads, bound, allowed), lookAt(kind)
 		}
 	}
 	return name + ": does not keep its limits.", "Read again; then look at its joints."
 }
 
+// lookAlong says what to look at where too much is lost: first what can be seen
+// without undoing anything.
+func lookAlong(d *design.Design, s Step) string {
+	for _, k := range d.All() {
+		for _, r := range k.Runs {
+			if r.From == s.From && r.To == s.To || r.From == s.To && r.To == s.From {
+				return fmt.Sprintf("Power off. Read the gauge printed on the wire: the design has %s. If it is right, look at the crimps and pins at both ends: pull, look for green or black, make the worse one anew.", r.Gauge)
+			}
+		}
+	}
+	return "Power off. Look at the contacts there: pull, look for green or black, a pin pushed back; make the worse one anew."
+}
+
 func lookAt(kind string) string {
 	switch kind {
 	case WhatProtector:
-		return "Too little means a breaker of a larger rating: read its marking. Too much means bad contacts: work it a few times, then replace it."
+		return "Power off. Too little means a breaker of a larger rating: read its marking. Too much means bad contacts: work it a few times, then replace it."
 	case WhatFeeder, WhatBus:
-		return "Look at the lugs and the contactor between the source and the bus."
+		return "Power off. Look at the lugs and the contactor between the source and the bus."
 	}
-	return "Look at the joints between the bus and the load."
+	return "Power off. Look at the joints between the bus and the load."
 }
 
-func reason(s Step) string {
-	if s.Unit == "V" {
-		return "the bus collapsed"
+// explainCut says what a cut of the power means.
+func explainCut(name string, s Step) (what, try string) {
+	what = fmt.Sprintf("%s: %s; the power was cut.", name, s.Why)
+	if *s.Reading != 0 {
+		what = fmt.Sprintf("%s: %s at %s; the power was cut.", name, s.Why, amount(s))
 	}
-	return "the current ran away"
+	return what + " Something behind its breaker or switch may touch the airframe." + sentence(s.Note),
+		"Leave its breaker open. Power off, unplug the load, and look along the run for chafed insulation or a pin that touches; measure resistance from the breaker's load side to the airframe."
 }
 
 func amount(s Step) string { return units.Format(*s.Reading, s.Unit) }
+
+// beside writes a step's reading and another value in one unit.
+func beside(s Step, other float64) (reading, value string) {
+	unit := units.ScaleOf(s.Unit, *s.Reading, other)
+	return unit.Format(*s.Reading), unit.Format(other)
+}
+
+// sentence makes a note a sentence of its own behind others.
+func sentence(note string) string {
+	if note == "" {
+		return ""
+	}
+	return " " + strings.ToUpper(note[:1]) + note[1:] + "."
+}
 
 // cutFindings makes a finding of each cut that no step tells of.
 func cutFindings(d *design.Design, cuts []Cut, steps []Step) []Finding {
@@ -226,8 +303,11 @@ func cutFindings(d *design.Design, cuts []Cut, steps []Step) []Finding {
 			continue
 		}
 		name := "the supply"
-		if k := d.Circuit(c.Circuit); k != nil {
-			name = k.Called()
+		if c.Circuit != "" {
+			name = called(d, c.Circuit)
+		}
+		if c.Before != "" {
+			name += ", or before it " + called(d, c.Before) + ","
 		}
 		out = append(out, Finding{
 			Circuit: c.Circuit, Evidence: []string{},

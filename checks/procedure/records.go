@@ -46,9 +46,10 @@ type Cut struct {
 	Value   float64  `json:"value"`
 	Unit    string   `json:"unit"`
 	Limit   float64  `json:"limit"`
-	Circuit string   `json:"circuit"` // the one switched on last
-	Done    []string `json:"done"`    // what was cut: names of sources
-	Failed  []string `json:"failed"`  // what could not be cut, and why
+	Circuit string   `json:"circuit"`          // the one switched on last, or being switched on just then
+	Before  string   `json:"before,omitempty"` // the one before it, if the hand may not have moved yet
+	Done    []string `json:"done"`             // what was cut: names of sources
+	Failed  []string `json:"failed"`           // what could not be cut, and why
 }
 
 // A BenchRecord lists the instruments.
@@ -85,8 +86,9 @@ type Step struct {
 	Circuit     string        `json:"circuit"`
 	Title       string        `json:"title"`
 	What        string        `json:"what"`
-	Point       string        `json:"point"`
-	From        string        `json:"from,omitempty"` // terminals of a voltage
+	Point       string        `json:"point"`           // terminals
+	Place       string        `json:"place,omitempty"` // the same in words
+	From        string        `json:"from,omitempty"`  // terminals of a voltage
 	To          string        `json:"to,omitempty"`
 	Quantity    string        `json:"quantity"`
 	Unit        string        `json:"unit"`
@@ -99,6 +101,7 @@ type Step struct {
 	Verdict     string        `json:"verdict"`
 	Probability *float64      `json:"probability"`
 	Decide      string        `json:"decide,omitempty"`
+	Why         string        `json:"why,omitempty"` // of a cut
 	Note        string        `json:"note,omitempty"`
 	Captures    []string      `json:"captures,omitempty"` // ids of the readings used
 	At          time.Time     `json:"at"`

@@ -20,6 +20,7 @@ type Sheet struct {
 	Closed      bool
 	Instruments []Instrument
 	Cautions    []string
+	Notes       []string // remarks that were kept
 	Steps       []Step
 	Captures    map[string]Captured
 	Cuts        []Cut
@@ -79,6 +80,8 @@ func (s *Sheet) add(r logbook.Record) error {
 			s.Cautions = append(s.Cautions, n.Text)
 		case n.Stop:
 			s.Stopped = n.Text
+		default:
+			s.Notes = append(s.Notes, n.Text)
 		}
 		return err
 	case kindEffect:

@@ -34,6 +34,8 @@ var tmpl = template.Must(template.New("report").Funcs(template.FuncMap{
 		}
 		return fmt.Sprintf("%.1f %%", *p*100)
 	},
+	"called": func(string) string { return "" }, // of the report's own design
+	"titled": func(string) string { return "" },
 	// What a step says under its circuit's name.
 	"within": func(circuit, title string) string { return strings.TrimPrefix(title, circuit+": ") },
 	"date":   func(t time.Time) string { return t.UTC().Format("2 January 2006, 15:04 UTC") },
@@ -69,9 +71,23 @@ func (r *Report) HTML(w io.Writer) error {
 		data.Circuits = append(data.Circuits, c)
 	}
 	var b bytes.Buffer // so that a mistake in the template spoils nothing
-	if err := tmpl.Execute(&b, data); err != nil {
+	own := template.Must(tmpl.Clone()).Funcs(template.FuncMap{
+		"called": func(circuit string) string { return called(r.sheet.Design, circuit) },
+		"titled": r.titled,
+	})
+	if err := own.Execute(&b, data); err != nil {
 		return fmt.Errorf("report: %w", err)
 	}
 	_, err := b.WriteTo(w)
 	return err
+}
+
+// titled is the title of a step.
+func (r *Report) titled(id string) string {
+	for _, s := range r.Steps {
+		if s.ID == id {
+			return s.Title
+		}
+	}
+	return id
 }

@@ -50,6 +50,7 @@ type Report struct {
 	Findings       []Finding    `json:"findings"`
 	Cuts           []Cut        `json:"cuts" jsonschema:"description=When the watch took the power away."`
 	Cautions       []string     `json:"cautions"`
+	Notes          []string     `json:"notes"`
 	NotCovered     []string     `json:"not_covered"`
 	Chain          Chain        `json:"chain"`
 
@@ -79,7 +80,8 @@ type Step struct {
 	ID          string    `json:"id"`
 	Circuit     string    `json:"circuit"`
 	Title       string    `json:"title"`
-	Point       string    `json:"point"`
+	Point       string    `json:"point" jsonschema:"description=Terminals by their names in the design."`
+	Place       string    `json:"place" jsonschema:"description=The same as a person says it."`
 	Quantity    string    `json:"quantity"`
 	Unit        string    `json:"unit"`
 	Reading     *float64  `json:"reading"`
@@ -108,7 +110,8 @@ type Finding struct {
 // Cut is one time that the watch took the power away.
 type Cut struct {
 	Why     string   `json:"why"`
-	Circuit string   `json:"circuit"`
+	Circuit string   `json:"circuit" jsonschema:"description=The one switched on last or being switched on just then."`
+	Before  string   `json:"before,omitempty" jsonschema:"description=The one before it if the hand may not have moved yet."`
 	Value   float64  `json:"value"`
 	Limit   float64  `json:"limit"`
 	Unit    string   `json:"unit"`
@@ -137,7 +140,7 @@ func New(w *logbook.Worksheet) (*Report, error) {
 		Worksheet: w.ID(), Begun: s.Begun, Ended: s.Ended, Finished: s.Closed, Verdict: s.Verdict, Stopped: s.Stopped,
 		Count:       Count{s.Count(verdict.Pass), s.Count(verdict.Fail), s.Count(verdict.Undecided), s.Count(verdict.NotDone)},
 		Instruments: instruments(s), People: orEmpty(s.People), Steps: []Step{}, Findings: []Finding{}, Cuts: []Cut{},
-		Cautions: orEmpty(s.Cautions), NotCovered: notCovered,
+		Cautions: orEmpty(s.Cautions), Notes: orEmpty(s.Notes), NotCovered: notCovered,
 		Chain: Chain{Records: len(records), LastHash: s.LastHash, Intact: true},
 		sheet: s,
 	}
@@ -147,7 +150,7 @@ func New(w *logbook.Worksheet) (*Report, error) {
 	}
 	for _, x := range s.Steps {
 		r.Steps = append(r.Steps, Step{
-			x.ID, x.Circuit, x.Title, x.Point, x.Quantity, x.Unit, x.Reading, x.Uncertainty, x.Design, x.Low, x.High,
+			x.ID, x.Circuit, x.Title, x.Point, x.Place, x.Quantity, x.Unit, x.Reading, x.Uncertainty, x.Design, x.Low, x.High,
 			x.Rule.String(), x.Verdict, x.Probability, x.Decide, x.Note, x.At, band.Of(x),
 		})
 	}
@@ -155,7 +158,7 @@ func New(w *logbook.Worksheet) (*Report, error) {
 		r.Findings = append(r.Findings, Finding(f))
 	}
 	for _, c := range s.Cuts {
-		r.Cuts = append(r.Cuts, Cut{c.Why, c.Circuit, c.Value, c.Limit, c.Unit, orEmpty(c.Done), orEmpty(c.Failed)})
+		r.Cuts = append(r.Cuts, Cut{c.Why, c.Circuit, c.Before, c.Value, c.Limit, c.Unit, orEmpty(c.Done), orEmpty(c.Failed)})
 	}
 	return r, nil
 }

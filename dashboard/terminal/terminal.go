@@ -50,7 +50,7 @@ func (t *Terminal) Run(ctx context.Context) {
 			shown, now = v.Now.ID, v.Now
 			t.say(now)
 		}
-		if gone && t.Alone != nil && now.ID != answered && (len(now.Answers) > 0 || now.Number != "") {
+		if gone && t.Alone != nil && now.ID != answered && now.Asks() {
 			t.Alone()
 			return
 		}
@@ -98,6 +98,10 @@ func (t *Terminal) say(n procedure.Now) {
 		return
 	}
 	switch {
+	case n.Write == procedure.WriteDate:
+		fmt.Fprintf(t.Out, "  Type the date, like 2026-11-25, then enter: ")
+	case n.Write != "":
+		fmt.Fprintf(t.Out, "  Type it, then enter: ")
 	case n.Number != "":
 		fmt.Fprintf(t.Out, "  Type the value in %s, then enter: ", n.Number)
 	case len(n.Answers) == 1:
@@ -115,6 +119,8 @@ func (t *Terminal) answer(n procedure.Now, line string) bool {
 	line = strings.TrimSpace(line)
 	a := procedure.Answer{ID: n.ID, By: t.By}
 	switch {
+	case n.Write != "":
+		a.Text = line
 	case n.Number != "":
 		value, err := strconv.ParseFloat(strings.Replace(line, ",", ".", 1), 64)
 		if err != nil {

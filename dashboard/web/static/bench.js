@@ -95,10 +95,17 @@ function buttons(n, settle) {
     input.setAttribute("aria-label", "in " + n.number);
     parts.push(input, element("span", "", n.number));
   }
-  (n.answers || (n.number ? ["Enter"] : [])).forEach((word, i) => {
+  if (n.write) {
+    const input = element("input");
+    input.type = n.write === "date" ? "date" : "text"; input.name = "words"; input.required = true;
+    input.setAttribute("aria-label", n.say);
+    parts.push(input);
+  }
+  const typed = n.number || n.write;
+  (n.answers || (typed ? ["Enter"] : [])).forEach((word, i) => {
     const b = element("button", i === 0 ? "first" : "", word);
-    b.type = n.number ? "submit" : "button";
-    if (!n.number) b.addEventListener("click", () => answer(word));
+    b.type = typed ? "submit" : "button";
+    if (!typed) b.addEventListener("click", () => answer(word));
     parts.push(b);
   });
   form.replaceChildren(...parts);
@@ -135,7 +142,7 @@ function steps(from, rows) {
 
 // --- Answering ---------------------------------------------------------------
 
-async function answer(choice, number) {
+async function answer(choice, number, text) {
   if (watching) return;
   const name = by ? by.value.trim() : "";
   if (by && !name) {
@@ -146,7 +153,7 @@ async function answer(choice, number) {
   const id = now.id;
   if (sent === id || at("answers").dataset.ready !== String(id)) return; // a second tap, or a foot switch that bounces
   sent = id;
-  const body = JSON.stringify({ id, choice: choice || "", number: number || 0, by: name });
+  const body = JSON.stringify({ id, choice: choice || "", number: number || 0, text: text || "", by: name });
   try {
     const r = await fetch("/answer", { method: "POST", headers: { "Content-Type": "application/json" }, body });
     if (r.ok) return;
@@ -159,8 +166,9 @@ async function answer(choice, number) {
 
 at("answers").addEventListener("submit", (e) => {
   e.preventDefault();
-  const n = e.target.elements.number;
-  if (n) answer("", Number(n.value));
+  const { number, words } = e.target.elements;
+  if (number) answer("", Number(number.value));
+  if (words) answer("", 0, words.value);
 });
 
 // A foot switch is a key: space, enter or page down give the first answer, a
