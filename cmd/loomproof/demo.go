@@ -10,6 +10,7 @@ import (
 )
 
 type demoCommand struct {
+	Procedure  string `default:"first-power-on" placeholder:"NAME" help:"Which procedure: first-power-on, or another that perform --help lists."`
 	HandsOff   bool   `help:"Answer the hold points too, and end with the report."`
 	Fault      string `placeholder:"NAME" help:"Which fault to plant; none for a sound aircraft. See --list-faults."`
 	ListFaults bool   `help:"List the faults that can be planted, and stop."`
@@ -38,7 +39,7 @@ func (c demoCommand) Run(w *world) error {
 		return nil
 	}
 	o := demo.Options{
-		Fault: c.Fault, HandsOff: c.HandsOff, Listen: c.Listen, Logbook: c.Logbook, Seed: c.Seed,
+		Procedure: c.Procedure, Fault: c.Fault, HandsOff: c.HandsOff, Listen: c.Listen, Logbook: c.Logbook, Seed: c.Seed,
 		Version: version(), Out: w.out, By: userName(),
 	}
 	if c.JSON {

@@ -19,6 +19,7 @@ import (
 // published source.
 var (
 	meterAccuracy  = probe.Accuracy{OfReading: 45e-6, OfRange: 6e-6}
+	meterOhms      = probe.Accuracy{OfReading: 100e-6, OfRange: 40e-6}
 	supplyVolts    = probe.Accuracy{OfReading: 0.0005, Digits: 5}
 	supplyAmperes  = probe.Accuracy{OfReading: 0.001, Digits: 50} // of 0.1 mA
 	nodeAccuracy   = probe.Accuracy{OfReading: 0.002}
@@ -54,13 +55,14 @@ func newBench(ctx context.Context, m *mockup.Mockup, seed uint64, newLine func()
 
 	meter := bench.NewMeter(m.MeterVolts, bench.MeterOptions{
 		Seed: seed + 1, Noise: 30e-6, Integration: 4 * time.Millisecond,
-		Accuracy: bench.Accuracies{probe.Voltage: meterAccuracy},
+		Accuracy: bench.Accuracies{probe.Voltage: meterAccuracy, probe.Resistance: meterOhms},
+		Ohms:     m.MeterOhms, LeadOhms: 0.08,
 	})
 	line, err := plug(port.Mode{Baud: 115200}, func(c *bench.Cable) { _ = meter.Serve(c.Device()) })
 	if err != nil {
 		return nil, nil, err
 	}
-	opened, err := scpi.OpenMeter(ctx, line, scpi.MeterOptions{Options: scpi.Options{Name: "meter", Accuracy: map[string]probe.Accuracy{"voltage": meterAccuracy}}})
+	opened, err := scpi.OpenMeter(ctx, line, scpi.MeterOptions{Options: scpi.Options{Name: "meter", Accuracy: map[string]probe.Accuracy{"voltage": meterAccuracy, "resistance": meterOhms}}})
 	if err != nil {
 		return nil, nil, err
 	}

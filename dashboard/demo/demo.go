@@ -1,6 +1,6 @@
-// Package demo performs the first power-on of the Marsh Hen on an emulated
-// bench, with one planted fault: the whole of the program at work, over real
-// serial lines, without an aircraft.
+// Package demo performs a procedure on the Marsh Hen on an emulated bench, with
+// one planted fault: the whole of the program at work, over real serial lines,
+// without an aircraft.
 //
 //	rep, err := demo.Run(ctx, demo.Options{Fault: "high-resistance-joint", HandsOff: true, Out: os.Stdout})
 //
@@ -20,7 +20,6 @@ import (
 	"sync"
 	"time"
 
-	"loomproof/checks/airframe"
 	"loomproof/checks/design"
 	"loomproof/checks/logbook"
 	"loomproof/checks/mockup"
@@ -37,57 +36,68 @@ const NoFault = "none"
 
 // Options say how the demo runs.
 type Options struct {
-	Fault    string // of [mockup.Catalogue], or [NoFault]; "" is the first of the catalogue
-	HandsOff bool   // emulated hands answer the hold points, too
-	Listen   string // address of the pages; "" for none
-	Logbook  string // file to keep; "" for one that goes with the demo
-	Seed     uint64 // of the aircraft's parts and the instruments' errors
-	Version  string
-	Out      io.Writer // progress
-	In       io.Reader // answers from the keyboard; nil for none
-	By       string    // who answers at the keyboard
-	Opened   func(url string)
-	Pace     time.Duration // of the emulated hands at each move; 0 chooses
+	Procedure string // "" is the first power-on
+	Fault     string // of [mockup.Everything], or [NoFault]; "" is the first of the catalogue
+	HandsOff  bool   // emulated hands answer the hold points, too
+	Listen    string // address of the pages; "" for none
+	Logbook   string // file to keep; "" for one that goes with the demo
+	Seed      uint64 // of the aircraft's parts and the instruments' errors
+	Version   string
+	Out       io.Writer // progress
+	In        io.Reader // answers from the keyboard; nil for none
+	By        string    // who answers at the keyboard
+	Opened    func(url string)
+	Pace      time.Duration // of the emulated hands at each move; 0 chooses
 }
 
 // Faults lists what can be planted: name and what it is.
 func Faults() [][2]string {
 	out := [][2]string{}
-	for _, p := range mockup.Catalogue() {
+	for _, p := range mockup.Everything() {
 		out = append(out, [2]string{p.Name, p.String()})
 	}
 	return append(out, [2]string{NoFault, "nothing wrong"})
 }
 
-// plant gives the faults of a name.
-func plant(name string) ([]airframe.Fault, error) {
+// planted finds what to plant by name.
+func planted(name string) (mockup.Planted, error) {
 	switch name {
 	case "":
-		return []airframe.Fault{mockup.Catalogue()[0].Fault}, nil
+		return mockup.Catalogue()[0], nil
 	case NoFault:
-		return nil, nil
+		return mockup.Planted{}, nil
 	}
 	if p, ok := mockup.Find(name); ok {
-		return []airframe.Fault{p.Fault}, nil
+		return p, nil
 	}
 	var names []string
-	for _, p := range mockup.Catalogue() {
+	for _, p := range mockup.Everything() {
 		names = append(names, p.Name)
 	}
-	return nil, fmt.Errorf("there is no fault %q; there are: %s, %s", name, strings.Join(names, ", "), NoFault)
+	return mockup.Planted{}, fmt.Errorf("there is no fault %q; there are: %s, %s", name, strings.Join(names, ", "), NoFault)
 }
 
 // Check tells whether the options can be run.
 func Check(o Options) error {
-	_, err := plant(o.Fault)
+	if _, ok := scripts.Procedure(o.procedure()); !ok {
+		return fmt.Errorf("there is no procedure %q; there are: %s", o.Procedure, strings.Join(scripts.Procedures(), ", "))
+	}
+	_, err := planted(o.Fault)
 	return err
+}
+
+func (o Options) procedure() string {
+	if o.Procedure == "" {
+		return "first-power-on"
+	}
+	return o.Procedure
 }
 
 // Run runs the demo to the end of the worksheet and returns its report. With
 // pages and without HandsOff it then waits until the context ends, so that they
 // can be looked at.
 func Run(ctx context.Context, o Options) (*report.Report, error) {
-	faults, err := plant(o.Fault)
+	fault, err := planted(o.Fault)
 	if err != nil {
 		return nil, err
 	}
@@ -96,10 +106,11 @@ func Run(ctx context.Context, o Options) (*report.Report, error) {
 	if err != nil {
 		return nil, err
 	}
-	m, err := mockup.New(d, faults, o.Seed)
+	m, err := mockup.New(d, fault.Faults(), o.Seed)
 	if err != nil {
 		return nil, err
 	}
+	fault.Plant(m)
 	book, forget, err := openBook(o.Logbook)
 	if err != nil {
 		return nil, err
@@ -137,7 +148,7 @@ func Run(ctx context.Context, o Options) (*report.Report, error) {
 	seen, shown := context.WithCancel(running)
 	defer shown()
 	crew.Go(func() { t.Run(seen) })
-	rep, err := s.Perform(running, "first-power-on")
+	rep, err := s.Perform(running, o.procedure())
 	if err == nil && !o.HandsOff && o.Listen != "" {
 		fmt.Fprintf(o.Out, "\nThe worksheet is finished. Look at the pages; Ctrl-C ends the demo.\n")
 		<-ctx.Done()
