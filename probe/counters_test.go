@@ -43,7 +43,7 @@ func TestCountersNameEveryReason(t *testing.T) {
 	require.NoError(t, err)
 	assert.JSONEq(t, `{"frames": 0, "strays": 0, "silences": 0, "samples": 0, "lost": 0, "restarts": 0, "refused": {
 		"overload": 0, "not a number": 0, "wrong function": 0, "wrong unit": 0, "out of range": 0, "hold": 0, "relative": 0,
-		"low battery": 0, "bad checksum": 0, "bad frame": 0, "lost frames": 0, "clock jump": 0, "stale": 0, "frozen": 0,
+		"low battery": 0, "bad checksum": 0, "bad frame": 0, "lost frames": 0, "clock jump": 0, "stale": 0, "frozen": 0, "unsteady": 0,
 		"instrument error": 0}}`, string(text))
 }
 

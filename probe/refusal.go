@@ -32,6 +32,7 @@ const (
 	ClockJump     Reason = "clock jump"  // the instrument's clock and ours do not go together
 	Stale         Reason = "stale"
 	Frozen        Reason = "frozen"
+	Unsteady      Reason = "unsteady" // it moves too much to be told from damage
 	InstrumentErr Reason = "instrument error"
 )
 
@@ -39,7 +40,7 @@ const (
 var reasons = [...]Reason{
 	Overload, NotANumber, WrongFunction, OutOfRange, BadChecksum,
 	BadFrame, LostFrames, Stale, Frozen, InstrumentErr,
-	WrongUnit, Hold, Relative, LowBattery, ClockJump,
+	WrongUnit, Hold, Relative, LowBattery, ClockJump, Unsteady,
 }
 
 // Reasons lists every reason, for counters that must exist before they count.
@@ -51,6 +52,10 @@ type Refusal struct {
 	Reason Reason
 	Detail string // what was seen
 	Do     string // what the person can do about it
+
+	// Below is what the size of the value stayed below all the same, in the SI
+	// unit; 0 when that is not known.
+	Below float64
 }
 
 func (r *Refusal) Error() string {

@@ -401,7 +401,7 @@ var errImpatient = errors.New("no steady reading")
 func (p *Performance) untilSteady(ctx context.Context, s probe.Source, channel string, rule steady.Rule, patience time.Duration) (Captured, error) {
 	deadline, stop := context.WithTimeoutCause(ctx, patience, errImpatient)
 	defer stop()
-	var d *steady.Detector
+	d := steady.New(rule)
 	for {
 		r, err := p.readOnce(deadline, s, channel)
 		var refused *probe.Refusal
@@ -409,16 +409,13 @@ func (p *Performance) untilSteady(ctx context.Context, s probe.Source, channel s
 		case deadline.Err() != nil:
 			return Captured{}, context.Cause(deadline)
 		case errors.As(err, &refused), errors.Is(err, probe.ErrSilent):
+			if refused != nil {
+				d.Refused(refused)
+			}
 			p.Desk.live(Live{Phase: err.Error()})
 			continue
 		case err != nil:
 			return Captured{}, err
-		}
-		if d == nil {
-			if rule.Drift == 0 {
-				rule.Drift = driftFor(r)
-			}
-			d = steady.New(rule)
 		}
 		sum := d.Add(r)
 		p.Desk.live(Live{Value: r.Value, Unit: r.Quantity.Unit(), Phase: string(sum.Phase)})
@@ -433,13 +430,6 @@ func (p *Performance) readOnce(ctx context.Context, s probe.Source, channel stri
 		return p.watch.readSupply(ctx, channel)
 	}
 	return s.Read(ctx, channel)
-}
-
-// driftFor is the drift to allow a source: what its digits and range leave open
-// anyway, and at least two steps of its last place. The gain error is left out,
-// since the difference of two readings knows nothing of it.
-func driftFor(r probe.Reading) float64 {
-	return math.Max(2*r.Digit, r.Accuracy.HalfWidth(0, r.Digit, r.FullScale))
 }
 
 // readFixed takes a steady reading from a source that needs no hand.

@@ -200,7 +200,7 @@ func outcome(m *Meter, c probe.Channel, frame [frameLength]byte) (Display, bool)
 // frames. The figures stand in the package comment; with -update they are
 // written there.
 func TestResidual(t *testing.T) {
-	m := &Meter{options: Options{Flicker: 2}}
+	m := &Meter{options: Options{Flicker: 5}}
 	r := rand.New(rand.NewPCG(14, 2400))
 	kinds := []struct {
 		channel probe.Channel

@@ -48,15 +48,15 @@
 //	all segments random, places right   2e-10
 //	all bytes random                    3e-27
 //	with the frame before it agreeing:
-//	one bit changed                     0.6 %, by no more than Flicker
-//	one bit changed in both             0.062 %
+//	one bit changed                     0.8 %, by no more than Flicker
+//	one bit changed in both             0.061 %
 //
 // So one frame is never believed: a reading is given when two frames running
 // show the same in everything but the digits, and numbers that differ by no more
-// than Options.Flicker steps of the last place. To pass, a change must come twice
-// running in the same place, or be no more than those steps. At rest this costs
-// no time, since the frame before is known; after a change of the display it costs
-// one frame, a third of a second.
+// than Options.Flicker steps of the last place; else they are refused as unsteady. To
+// pass, a change must come twice running in the same place, or be no more than
+// those steps. At rest this costs no time, since the frame before is known; after a
+// change of the display it costs one frame, a third of a second.
 //
 // A reading is fresh: its conversion began no earlier than 0.1 s before the
 // call. Such meters begin a conversion when they send the last one, so that the

@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 	"sync"
 	"time"
@@ -30,7 +31,7 @@ type Options struct {
 	Span        probe.Spans   // what is physically possible on a channel
 
 	Counts  int // steps in a range: 2000, 4000, 6000; 0 for 4000
-	Flicker int // steps of the last place that two frames running may differ; 0 for 2
+	Flicker int // steps of the last place that two frames running may differ; 0 for 5
 
 	// NoBatteryBit says that the bit taken for "low battery" means something
 	// else on this meter.
@@ -78,7 +79,7 @@ func Open(ctx context.Context, conn port.Conn, options Options) (*Meter, error) 
 	options.Name = cmp.Or(options.Name, "handheld meter")
 	options.Timeout = cmp.Or(options.Timeout, 3*time.Second)
 	options.Counts = cmp.Or(options.Counts, 4000)
-	options.Flicker = cmp.Or(options.Flicker, 2)
+	options.Flicker = cmp.Or(options.Flicker, 5)
 	m := &Meter{
 		conn: conn, options: options, channels: slices.Clone(channels),
 		frames: make(chan arrival, 16), ended: make(chan struct{}), closed: make(chan struct{}),
@@ -207,15 +208,14 @@ func (m *Meter) next(ctx context.Context) (arrival, error) {
 	}
 }
 
-// Read waits for the first fresh frame that agrees with the one before it, and
-// judges what it shows.
+// Read waits for the first fresh frame and compares it with the one before it.
+// If they agree it judges what the frame shows; if not, it refuses.
 func (m *Meter) Read(ctx context.Context, channel string) (probe.Reading, error) {
 	c, err := m.channel(channel)
 	if err != nil {
 		return probe.Reading{}, err
 	}
 	asked := time.Now()
-	restless := asked.Add(m.options.Timeout)
 	for bad := 0; ; {
 		a, err := m.next(ctx)
 		if err != nil {
@@ -228,14 +228,29 @@ func (m *Meter) Read(ctx context.Context, channel string) (probe.Reading, error)
 			if bad++; a.at.After(asked) && bad >= mostBad {
 				return probe.Reading{}, m.notFrames(a.err)
 			}
-		case before.err == nil && before.begun.Add(lead).After(asked) && m.agree(before.display, a.display):
+		case before.err != nil || before.begun.Add(lead).Before(asked):
+		case m.agree(before.display, a.display):
 			return m.judge(c, a)
-		case a.at.After(restless):
-			return probe.Reading{}, m.refuse(probe.BadFrame,
-				fmt.Sprintf("frames running do not agree: %q came, then %q", before.display, a.display),
-				"hold the probes still; if the display is at rest, look at the lead's head")
+		default:
+			return probe.Reading{}, m.unsteady(c, before.display, a.display)
 		}
 	}
+}
+
+// unsteady refuses two frames running that do not agree. What both stay below is
+// known all the same, unless one is not of the channel.
+func (m *Meter) unsteady(c probe.Channel, before, now Display) error {
+	m.tally.Refuse(probe.Unsteady)
+	r := &probe.Refusal{
+		Source: m.options.Name, Reason: probe.Unsteady, Detail: fmt.Sprintf("%q came, then %q", before, now),
+		Do: "hold the probes still; if its display is at rest, look at the lead's head",
+	}
+	one, _ := m.fault(c, before)
+	other, _ := m.fault(c, now)
+	if one == "" && other == "" {
+		r.Below = max(math.Abs(before.value()), math.Abs(now.value())) + now.step()
+	}
+	return r
 }
 
 func (m *Meter) channel(name string) (probe.Channel, error) {

@@ -53,6 +53,44 @@ func TestTheProbeMustBeLiftedBetweenPoints(t *testing.T) {
 	assert.InDelta(t, 13.6, s.Mean, 1e-9)
 }
 
+func TestNoCaptureSpansARefusal(t *testing.T) {
+	d := New(Rule{Drift: 0.001})
+	feed(d, 470.3, 470.3, 470.3, 470.3)
+	d.Refused(&probe.Refusal{Reason: probe.BadFrame})
+	assert.Equal(t, Settling, feed(d, 470.3, 470.3, 470.3, 470.3).Phase)
+	assert.Equal(t, Steady, feed(d, 470.3).Phase)
+}
+
+func TestOpenLeadsOnOhmsAreALiftedProbe(t *testing.T) {
+	d := New(Rule{Drift: 0.001, MustLift: true})
+	assert.Equal(t, WaitLift, feed(d, 470, 470, 470, 470, 470, 470).Phase)
+	assert.Equal(t, WaitLift, d.Refused(&probe.Refusal{Reason: probe.BadFrame}).Phase)
+	assert.Equal(t, Lifted, d.Refused(&probe.Refusal{Reason: probe.Overload}).Phase)
+	assert.Equal(t, Steady, feed(d, 0.4, 0.4, 0.4, 0.4, 0.4).Phase)
+}
+
+func TestAnUnsteadyValueBelowTouchIsALiftedProbe(t *testing.T) {
+	d := New(Rule{Drift: 0.001, Touch: 6, MustLift: true})
+	assert.Equal(t, WaitLift, d.Refused(&probe.Refusal{Reason: probe.Unsteady, Below: 12.7}).Phase)
+	assert.Equal(t, WaitLift, d.Refused(&probe.Refusal{Reason: probe.Unsteady}).Phase, "nothing is known of it")
+	assert.Equal(t, Lifted, d.Refused(&probe.Refusal{Reason: probe.Unsteady, Below: 0.4}).Phase)
+	assert.Equal(t, Settling, d.Refused(&probe.Refusal{Reason: probe.Unsteady, Below: 12.7}).Phase)
+}
+
+// Lifted, an automatic range goes down; the drift to allow is that of the range
+// on which the capture is made.
+func TestDriftFollowsTheRange(t *testing.T) {
+	d := New(Rule{Touch: 6})
+	add := func(value, digit float64) Phase {
+		return d.Add(probe.Reading{Value: value, Digit: digit, Accuracy: probe.Accuracy{Digits: 3}}).Phase
+	}
+	add(0.002, 0.001)
+	for _, v := range []float64{12.60, 12.61, 12.60, 12.61} {
+		add(v, 0.01)
+	}
+	assert.Equal(t, Steady, add(12.60, 0.01))
+}
+
 // NIST Norris, certified slope 1.00211681802045: equally spaced values do not
 // occur there, so the fit is checked on a line with known residuals instead:
 // y = 0.1 x plus ±0.01, by hand slope 0.1, residual sum 4 times 0.01².
