@@ -49,13 +49,14 @@ func AllOn(d *design.Design, sources ...string) State {
 }
 
 // stateNames are the states that a person can ask for by name.
-var stateNames = []string{"all-on", "essential", "master-only", "off"}
+var stateNames = []string{"all-on", "essential", "master-only", "asleep", "off"}
 
 // Named is a state by name, with sources feeding:
 //
 //	all-on       everything but what only ever runs for moments
 //	essential    the circuits marked essential, with what feeds their buses
 //	master-only  the way to the buses closed, every circuit open
+//	asleep       every protector closed, every switch off
 //	off          everything open
 func Named(d *design.Design, name string, sources ...string) (State, error) {
 	for _, s := range sources {
@@ -76,6 +77,8 @@ func Named(d *design.Design, name string, sources ...string) (State, error) {
 			s.Closed[k.Name] = on
 			s.On[k.Name] = s.On[k.Name] && on
 		}
+	case "asleep":
+		clear(s.On)
 	case "off":
 		s = State{Sources: sources}.Clone()
 	default:

@@ -3,6 +3,7 @@ package mockup
 import (
 	"context"
 	"errors"
+	"slices"
 	"time"
 
 	"loomproof/checks/airframe"
@@ -39,7 +40,7 @@ func (m *Mockup) Hands(ctx context.Context, desk *procedure.Desk, pace Pace) {
 func (m *Mockup) do(ctx context.Context, desk *procedure.Desk, now procedure.Now, pace Pace) bool {
 	switch {
 	case now.Kind == procedure.DoProbe && now.Red != "":
-		m.Place("", "")
+		m.Lift()
 		if !rest(ctx, pace.Move) {
 			return false
 		}
@@ -49,9 +50,13 @@ func (m *Mockup) do(ctx context.Context, desk *procedure.Desk, now procedure.Now
 		if pace.Answer && !rest(ctx, pace.Move) {
 			return false
 		}
-		m.Move(now.Action, now.Circuit)
+		name := now.Circuit
+		if now.Source != "" {
+			name = now.Source
+		}
+		m.Move(now.Action, name)
 	case now.Restore != nil:
-		m.Place("", "")
+		m.Lift()
 		m.restore(*now.Restore)
 	}
 	if !now.Asks() || !pace.Answer {
@@ -63,11 +68,15 @@ func (m *Mockup) do(ctx context.Context, desk *procedure.Desk, now procedure.Now
 	a := procedure.Answer{ID: now.ID, By: By}
 	switch {
 	case now.Write == procedure.WriteDate:
-		a.Text = time.Now().UTC().Format(time.DateOnly)
+		a.Text = m.Date(now.What, now.Where).Format(time.DateOnly)
 	case now.Write != "":
 		a.Text = "emulated"
+	case now.Number != "" && now.What != "":
+		a.Number = m.Number(now.What, now.Where)
 	case now.Number != "":
 		a.Number = m.Marked(now.Circuit)
+	case now.What != "" && !m.Sound(now.What, now.Where):
+		a.Choice = now.Answers[1]
 	case now.Action == "close" && len(now.Answers) > 1 && m.wronglyMarked(now.Circuit):
 		a.Choice = now.Answers[1]
 	default:
@@ -87,12 +96,19 @@ func (m *Mockup) wronglyMarked(circuit string) bool {
 	return k != nil && k.Protector() != nil && m.Marked(circuit) != float64(k.Protector().Rating)
 }
 
-// restore puts breakers and switches as a worksheet left them, as the person
-// does who confirms it after a gap.
+// restore puts breakers, switches, plugs and batteries as a procedure wants them
+// or a worksheet left them, as the person does who confirms it. The supply is not
+// a hand's.
 func (m *Mockup) restore(s airframe.State) {
 	m.change(func(now *airframe.State) {
-		closed, on := s.Clone().Closed, s.Clone().On
-		now.Closed, now.On = closed, on
+		s = s.Clone()
+		now.Closed, now.On, now.Working, now.Unplugged = s.Closed, s.On, s.Working, s.Unplugged
+		now.Sources = slices.DeleteFunc(now.Sources, func(x string) bool { return x != m.supply })
+		for _, x := range s.Sources {
+			if x != m.supply {
+				now.Sources = append(now.Sources, x)
+			}
+		}
 	})
 }
 

@@ -24,8 +24,25 @@ import (
 //	power(volts, limit), power_off()               the supply
 //	move(action, circuit, say, detail="", answers=["Done"], stay=[])
 //	                                               a hand closes or opens a protector ("close", "open") or
-//	                                               switches ("on", "off"); returns .ok .answer .cut; after an
+//	                                               switches ("on", "off"), or has a load do its short work
+//	                                               ("key", "release"); returns .ok .answer .cut; after an
 //	                                               answer in stay the hand has not moved
+//	feed(source, say, detail="", warn=False)       a hand connects a battery or starts an alternator
+//	unfeed(source, say, detail="", warn=False)     and takes it off
+//	put(state, say, detail="", warn=False)         hands bring breakers and switches into a named state:
+//	                                               "all-on", "essential", "master-only", "asleep", "off"
+//	plugs(out, say, detail="")                     units off their plugs, or on again
+//	observe(what, where, say, detail="", yes="Yes", no="No", finding="", attempt="")
+//	                                               a person looks or listens; returns "pass", "fail", "not done"
+//	typed(say, quantity, where, detail="", accuracy="", least=None, most=None, what="")
+//	                                               a reading that a person reads off; as measure returns it
+//	check_number(what, where, value, unit, low=None, high=None, design=None, u=0, rule="",
+//	             status="common practice", title="", note="")
+//	                                               judges a number that the script worked out
+//	date(say, detail="", what="", where="")        a date: .text .days (ago)
+//	clock(say="", detail="")                       whether the clock can be trusted: .ok .hour .minute .date .why
+//	section(title)                                 a heading
+//	row(table, name=value, ...)                    a row of a table on the worksheet
 //	measure(red, black, say, detail="")            probes on two points; returns a reading: .value .cut
 //	read(what)                                     "supply current", "supply voltage", "node bus"
 //	check(what, circuit, reading, minus=None)      judges; returns "pass", "fail" or "undecided"
@@ -58,6 +75,9 @@ func (p *Performance) builtins() starlark.StringDict {
 		env["supply"] = record("supply", "volts", starlark.Float(s.Volts), "limit", starlark.Float(s.Limit))
 	}
 	for name, f := range map[string]builtin{
+		"feed": p.slFeed, "unfeed": p.slUnfeed, "put": p.slPut, "plugs": p.slPlugs,
+		"observe": p.slObserve, "typed": p.slTyped, "check_number": p.slCheckNumber, "date": p.slDate, "clock": p.slClock,
+		"section": p.slSection, "row": p.slRow,
 		"caution": p.slCaution, "note": p.slNote, "hold": p.slHold, "words": p.slWords, "number": p.slNumber, "power": p.slPower, "power_off": p.slPowerOff,
 		"move": p.slMove, "measure": p.slMeasure, "read": p.slRead, "check": p.slCheck, "check_marking": p.slCheckMarking,
 		"overdraws": p.slOverdraws, "check_cut": p.slCheckCut, "not_done": p.slNotDone, "say_point": p.slSayPoint, "stop": p.slStop,
@@ -244,12 +264,16 @@ func (p *Performance) slMove(name string, args starlark.Tuple, kwargs []starlark
 	switch {
 	case k == nil:
 		return nil, fmt.Errorf("there is no circuit %q", n.Circuit)
+	case n.Action == "key" || n.Action == "release":
+		if k.Load == nil || k.Load.Intermittent == nil {
+			return nil, fmt.Errorf("circuit %q has no short work to key", n.Circuit)
+		}
 	case (n.Action == "close" || n.Action == "open") && k.Protector() == nil:
 		return nil, fmt.Errorf("circuit %q has no protector to %s", n.Circuit, n.Action)
 	case (n.Action == "on" || n.Action == "off") && k.Switch == nil:
 		return nil, fmt.Errorf("circuit %q has no switch", n.Circuit)
 	case n.Action != "close" && n.Action != "open" && n.Action != "on" && n.Action != "off":
-		return nil, fmt.Errorf("%q: a hand can close, open, on or off", n.Action)
+		return nil, fmt.Errorf("%q: a hand can close, open, on, off, key or release", n.Action)
 	}
 	var err error
 	if n.Answers, err = stringsOf(answers); err != nil {
@@ -262,7 +286,7 @@ func (p *Performance) slMove(name string, args starlark.Tuple, kwargs []starlark
 		}
 	}
 	out, err := p.act(n, stays)
-	return record("moved", "ok", starlark.Bool(out.OK), "answer", starlark.String(out.Choice), "cut", p.cutValue(out.Cut)), err
+	return p.movedValue(out), err
 }
 
 // cutValue gives a script a cut that it can hand back; None if there was none.

@@ -172,7 +172,7 @@ func (p *Performance) step(what, circuit string, m measured) Step {
 	value := m.value
 	s := Step{
 		Circuit: circuit, What: what, From: m.from, To: m.to, Quantity: string(m.quantity), Unit: m.quantity.Unit(),
-		Reading: &value, Uncertainty: &expanded, Captures: m.captures, At: time.Now().UTC(),
+		Reading: &value, Uncertainty: &expanded, Captures: m.captures, Section: p.section, At: time.Now().UTC(),
 	}
 	s.Point = s.From
 	s.Place = place(p.Design, s.From)

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"loomproof/checks/airframe"
+	"loomproof/checks/units"
 )
 
 // The kinds of thing to do now.
@@ -38,8 +39,13 @@ type Now struct {
 	Answers []string `json:"answers,omitempty"`
 	Number  string   `json:"number,omitempty"`  // the unit of a number that is asked for
 	Write   string   `json:"write,omitempty"`   // what is to be typed in words: [WriteWords] or [WriteDate]
-	Action  string   `json:"action,omitempty"`  // close, open, on, off
+	Least   *float64 `json:"least,omitempty"`   // of that number
+	Most    *float64 `json:"most,omitempty"`    // of that number
+	What    string   `json:"what,omitempty"`    // of what is looked at, read off or asked for
+	Where   string   `json:"where,omitempty"`   // and at which place
+	Action  string   `json:"action,omitempty"`  // close, open, on, off, key, release, feed, unfeed, plug, unplug
 	Circuit string   `json:"circuit,omitempty"` // whose protector or switch
+	Source  string   `json:"source,omitempty"`  // which source is connected or taken off
 	Red     string   `json:"red,omitempty"`     // terminals for the probes
 	Black   string   `json:"black,omitempty"`
 	Step    *Step    `json:"step,omitempty"` // what the reading is for, as far as it is known: the band
@@ -154,6 +160,8 @@ func (n Now) accepts(a *Answer) error {
 	switch {
 	case math.IsNaN(a.Number) || math.IsInf(a.Number, 0):
 		return fmt.Errorf("that is no number")
+	case n.Number != "" && n.Least != nil && a.Number < *n.Least, n.Number != "" && n.Most != nil && a.Number > *n.Most:
+		return fmt.Errorf("%s cannot be: %s", units.Format(a.Number, n.Number), n.span())
 	case len(n.Answers) > 0 && !slices.Contains(n.Answers, a.Choice):
 		return fmt.Errorf("%q is no answer here; the answers are: %q", a.Choice, n.Answers)
 	case n.Write != "" && a.Text == "":
@@ -167,6 +175,17 @@ func (n Now) accepts(a *Answer) error {
 		}
 	}
 	return nil
+}
+
+// span says between what a number must lie.
+func (n Now) span() string {
+	switch {
+	case n.Least == nil:
+		return "at most " + units.Format(*n.Most, n.Number)
+	case n.Most == nil:
+		return "at least " + units.Format(*n.Least, n.Number)
+	}
+	return units.Format(*n.Least, n.Number) + " to " + units.Format(*n.Most, n.Number)
 }
 
 // change alters the view and tells everybody.

@@ -63,7 +63,7 @@ func (p *Performance) act(n Now, stay []string) (outcome, error) {
 			earlier = p.last
 		}
 		p.last = n.Circuit
-		adds := n.Action == "close" || n.Action == "on"
+		adds := n.Action == "close" || n.Action == "on" || n.Action == "key"
 		if err := p.armNode(before, after); err != nil {
 			return err
 		}
@@ -124,6 +124,8 @@ func moved(before airframe.State, action, circuit string) airframe.State {
 		s.Closed[circuit] = action == "close"
 	case "on", "off":
 		s.On[circuit] = action == "on"
+	case "key", "release":
+		s.Working[circuit] = action == "key"
 	}
 	return s
 }
@@ -177,7 +179,12 @@ func (p *Performance) power(on bool, volts, limit float64) error {
 	var out outcome
 	args := map[string]any{"on": on, "volts": volts, "limit": limit}
 	next := p.state.Clone()
-	next.Sources = nil
+	if p.powered {
+		next.Sources = nil
+	}
+	if len(next.Sources) > 0 && on {
+		return fmt.Errorf("%s feeds the aircraft: unfeed it first, two sources drive current into each other", join(next.Sources))
+	}
 	if s := p.Design.SourceOf(design.BenchSupply); on && s != nil {
 		next.Sources = []string{s.Name}
 		next.SupplyVolts, next.SupplyLimit = volts, limit
@@ -231,7 +238,7 @@ func (p *Performance) drive(ctx context.Context, on bool) error {
 // armNode sets the node's watch for the states that the aircraft may be in: its
 // bus should be live if it has power in all of them.
 func (p *Performance) armNode(states ...airframe.State) error {
-	if p.watch.node == nil || len(p.state.Sources) == 0 {
+	if p.watch.node == nil || !p.onSupply() {
 		return nil
 	}
 	live := true
@@ -253,11 +260,15 @@ const floorShare = 0.8
 // Common practice; no published source.
 const limitShare = 1.2
 
+// unlimited stands for a supply's limit where what counts is what the loads would
+// draw, not what the limit lets them.
+const unlimited = 1e6
+
 // guard sets the supply's own limit for the present state, so that it holds the
 // current by itself before any program can, and gives the ceiling for the watch.
 func (p *Performance) guard(ctx context.Context) (ceiling float64, err error) {
 	free := p.state.Clone()
-	free.SupplyLimit = 1e6 // what the loads would draw, not what the limit lets them
+	free.SupplyLimit = unlimited
 	if ceiling, err = p.limits.Ceiling(free, p.state.Sources[0]); err != nil {
 		return 0, err
 	}
@@ -268,7 +279,7 @@ func (p *Performance) guard(ctx context.Context) (ceiling float64, err error) {
 // arm sets the watch and the supply's limit for the present state, with the
 // output on. See [watcher.arm] for before.
 func (p *Performance) arm(before string) error {
-	if len(p.state.Sources) == 0 || p.Bench.Supply == nil {
+	if !p.onSupply() {
 		p.watch.disarm()
 		return nil
 	}
@@ -495,9 +506,15 @@ func describe(d *design.Design, s airframe.State) string {
 		}
 		return what + ": " + strings.Join(names, ", ")
 	}
-	supply := "supply off"
+	supply := "nothing feeds it"
 	if len(s.Sources) > 0 {
-		supply = fmt.Sprintf("supply at %s", units.Volts(s.SupplyVolts))
+		supply = "fed by " + join(s.Sources)
+		if d.Source(s.Sources[0]).Kind == design.BenchSupply {
+			supply = fmt.Sprintf("supply at %s", units.Volts(s.SupplyVolts))
+		}
+	}
+	if s.Unplugged {
+		supply += ", all units off their plugs"
 	}
 	return strings.Join([]string{supply, list(s.Closed, "closed"), list(s.On, "switched on")}, "; ")
 }

@@ -26,6 +26,10 @@ func findings(d *design.Design, steps []Step) []Finding {
 	inGround := groundFindings(d, steps, &out)
 	done := swapFindings(d, steps, &out)
 	for _, s := range steps {
+		if s.Finding != "" {
+			out = append(out, Finding{Circuit: s.Circuit, What: s.Finding, Evidence: []string{s.ID}, Try: s.Try})
+			continue
+		}
 		if s.Verdict == string(verdict.NotDone) || s.Verdict == string(verdict.Pass) || done[s.Circuit] || inGround[s.ID] {
 			continue
 		}

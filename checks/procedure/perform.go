@@ -36,6 +36,7 @@ type Performance struct {
 	live    bool             // something has really happened in this run
 
 	state   airframe.State
+	section string // heading of what is being done
 	powered bool
 	last    string // circuit that a hand moved something of last; "" since the power came on
 

@@ -29,8 +29,10 @@ type effectRecord struct {
 // A Note is something said.
 type Note struct {
 	Caution bool   `json:"caution,omitempty"`
-	Stop    bool   `json:"stop,omitempty"` // why the procedure ended early
-	Text    string `json:"text"`
+	Stop    bool   `json:"stop,omitempty"`    // why the procedure ended early
+	Section bool   `json:"section,omitempty"` // a heading
+	Row     *Row   `json:"row,omitempty"`     // of a table
+	Text    string `json:"text,omitempty"`
 }
 
 // A Resume is the confirmation after a gap.
@@ -76,6 +78,7 @@ type Captured struct {
 	Drift     float64        `json:"drift"`     // from the first to the last of them, at most
 	Last      probe.Reading  `json:"last"`      // the last of them: source, accuracy, range
 	At        time.Time      `json:"at"`
+	By        string         `json:"by,omitempty"`          // who typed it
 	TakenAsIs bool           `json:"taken_as_is,omitempty"` // a person said that the probe was on the point
 }
 
@@ -103,6 +106,9 @@ type Step struct {
 	Decide      string        `json:"decide,omitempty"`
 	Why         string        `json:"why,omitempty"` // of a cut
 	Note        string        `json:"note,omitempty"`
+	Section     string        `json:"section,omitempty"`  // the heading that it stands under
+	Finding     string        `json:"finding,omitempty"`  // what is wrong, where the script says it
+	Try         string        `json:"try,omitempty"`      // and what to try
 	Captures    []string      `json:"captures,omitempty"` // ids of the readings used
 	At          time.Time     `json:"at"`
 }

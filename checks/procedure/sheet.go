@@ -21,6 +21,7 @@ type Sheet struct {
 	Instruments []Instrument
 	Cautions    []string
 	Notes       []string // remarks that were kept
+	Rows        []Row    // of tables, in order
 	Steps       []Step
 	Captures    map[string]Captured
 	Cuts        []Cut
@@ -80,6 +81,9 @@ func (s *Sheet) add(r logbook.Record) error {
 			s.Cautions = append(s.Cautions, n.Text)
 		case n.Stop:
 			s.Stopped = n.Text
+		case n.Section: // its steps name it
+		case n.Row != nil:
+			s.Rows = append(s.Rows, *n.Row)
 		default:
 			s.Notes = append(s.Notes, n.Text)
 		}

@@ -6,7 +6,7 @@ import (
 
 type expectCommand struct {
 	Design  string   `arg:"" type:"path" help:"The design file."`
-	State   string   `default:"all-on" help:"Which state: all-on, essential, master-only, off."`
+	State   string   `default:"all-on" help:"Which state: all-on, essential, master-only, asleep, off."`
 	Source  []string `default:"battery" help:"What feeds the aircraft: names of sources, with commas between."`
 	Working []string `placeholder:"CIRCUIT" help:"Circuits that do their intermittent work, as a radio that transmits."`
 	JSON    bool     `name:"json" help:"Print it as JSON."`

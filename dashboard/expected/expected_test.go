@@ -85,7 +85,7 @@ func TestBothForms(t *testing.T) {
 func TestWrongNamesSayWhatThereIs(t *testing.T) {
 	d := marshHen(t)
 	_, err := New(d, "hot", []string{"battery"}, nil)
-	assert.ErrorContains(t, err, "there are: all-on, essential, master-only, off")
+	assert.ErrorContains(t, err, "there are: all-on, essential, master-only, asleep, off")
 	_, err = New(d, "all-on", []string{"mains"}, nil)
 	assert.ErrorContains(t, err, "the design has: battery, alternator, supply")
 	_, err = New(d, "all-on", []string{"battery"}, []string{"radar"})

@@ -1,0 +1,266 @@
+package procedure
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"go.starlark.net/starlark"
+
+	"loomproof/checks/units"
+	"loomproof/checks/verdict"
+	"loomproof/checks/wire"
+	"loomproof/probe"
+)
+
+// What a person can say of something looked at that is neither good nor bad.
+const leftOut = "Leave it out"
+
+// ruleSeen is the rule of a step that a person saw or heard.
+var ruleSeen = wire.Citation{Text: "seen or heard by a person", Status: wire.CommonPractice}
+
+// slObserve has a person look or listen; the answer is a step without a number.
+func (p *Performance) slObserve(name string, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
+	n := Now{Kind: DoHold}
+	yes, no, finding, attempt := "Yes", "No", "", ""
+	if err := starlark.UnpackArgs(name, args, kwargs, "what", &n.What, "where", &n.Where, "say", &n.Say, "detail?", &n.Detail,
+		"yes?", &yes, "no?", &no, "finding?", &finding, "attempt?", &attempt); err != nil {
+		return nil, err
+	}
+	n.Answers = []string{yes, no, leftOut}
+	out, err := p.hold(n)
+	if err != nil {
+		return nil, err
+	}
+	s := p.step(n.What, n.Where, measured{})
+	s.Reading, s.Uncertainty, s.Rule = nil, nil, ruleSeen
+	s.Note = fmt.Sprintf("%s %s: %s", n.Say, n.Detail, out.Choice)
+	switch out.Choice {
+	case yes:
+		s.Verdict = string(verdict.Pass)
+	case no:
+		s.Verdict, s.Finding, s.Try = string(verdict.Fail), finding, attempt
+	default:
+		s.Verdict = string(verdict.NotDone)
+	}
+	return starlark.String(s.Verdict), p.record(kindStep, s)
+}
+
+// keyboard is the name of the source of what a person types.
+const keyboard = "keyboard"
+
+// slTyped takes a reading that a person reads off and types.
+func (p *Performance) slTyped(name string, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
+	n := Now{Kind: DoHold}
+	var quantity, accuracy string
+	var least, most starlark.Value
+	if err := starlark.UnpackArgs(name, args, kwargs, "say", &n.Say, "quantity", &quantity, "where", &n.Where, "detail?", &n.Detail,
+		"accuracy?", &accuracy, "least?", &least, "most?", &most, "what?", &n.What); err != nil {
+		return nil, err
+	}
+	unit, ok := typedUnits[probe.Quantity(quantity)]
+	if !ok {
+		return nil, fmt.Errorf("%q cannot be typed; what can is: %s", quantity, typedNames())
+	}
+	n.Number = unit
+	var err error
+	if n.Least, err = optional(least); err != nil {
+		return nil, err
+	}
+	if n.Most, err = optional(most); err != nil {
+		return nil, err
+	}
+	var a probe.Accuracy
+	if accuracy != "" {
+		if a, err = probe.ParseAccuracy(accuracy); err != nil {
+			return nil, err
+		}
+	}
+	t, err := p.take("typed", map[string]any{"say": n.Say, "where": n.Where}, func(ctx context.Context) (Captured, error) {
+		answer, err := p.ask(ctx, n)
+		now := time.Now().UTC()
+		last := probe.Reading{Value: answer.Number, Quantity: probe.Quantity(quantity), Source: keyboard, Channel: n.Where, At: now, Accuracy: a}
+		return Captured{Quantity: probe.Quantity(quantity), Value: answer.Number, Count: 1, Last: last, At: now, By: answer.By}, err
+	})
+	return p.takenValue(t), err
+}
+
+// typedUnits are the units of what can be typed. An angle is in degrees, as
+// compasses show it, not in radians.
+var typedUnits = map[probe.Quantity]string{
+	probe.Voltage: "V", probe.Current: "A", probe.Resistance: "Ω", probe.Temperature: "°C", probe.Frequency: "Hz",
+	"angle": "°", "ratio": "1",
+}
+
+func typedNames() string {
+	var names []string
+	for q := range typedUnits {
+		names = append(names, string(q))
+	}
+	slices.Sort(names)
+	return join(names)
+}
+
+// optional reads a number that may be None or left out.
+func optional(v starlark.Value) (*float64, error) {
+	if v == nil || v == starlark.None {
+		return nil, nil
+	}
+	f, ok := starlark.AsFloat(v)
+	if !ok {
+		return nil, fmt.Errorf("got %s, want a number", v.Type())
+	}
+	return &f, nil
+}
+
+// slCheckNumber judges a number that a script worked out, with its standard
+// uncertainty, against limits that the script gives.
+func (p *Performance) slCheckNumber(name string, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
+	var what, where, unit, rule, title, note string
+	var value, u number
+	status := string(wire.CommonPractice)
+	var low, high, usual starlark.Value
+	if err := starlark.UnpackArgs(name, args, kwargs, "what", &what, "where", &where, "value", &value, "unit", &unit, "low?", &low, "high?", &high,
+		"design?", &usual, "u?", &u, "rule?", &rule, "status?", &status, "title?", &title, "note?", &note); err != nil {
+		return nil, err
+	}
+	if math.IsNaN(float64(value)) || math.IsInf(float64(value), 0) || !(u >= 0) {
+		return nil, fmt.Errorf("%s of %s: %v ± %v is no value to judge", what, where, value, u)
+	}
+	s := p.step(what, where, measured{value: float64(value), u: float64(u)})
+	s.Unit, s.Note = unit, note
+	if title != "" {
+		s.Title = title
+	}
+	var err error
+	if s.Low, err = optional(low); err != nil {
+		return nil, err
+	}
+	if s.High, err = optional(high); err != nil {
+		return nil, err
+	}
+	if s.Design, err = optional(usual); err != nil {
+		return nil, err
+	}
+	s.judge(float64(u), wire.Citation{Text: rule, Status: wire.Status(status)})
+	return starlark.String(s.Verdict), p.record(kindStep, s)
+}
+
+// judge gives a step with one rule for both sides its verdict.
+func (s *Step) judge(u float64, rule wire.Citation) {
+	var l verdict.Limit
+	if s.Low != nil {
+		l.Low = verdict.AtLeast(*s.Low, rule)
+	}
+	if s.High != nil {
+		l.High = verdict.AtMost(*s.High, rule)
+	}
+	v := verdict.Judge(*s.Reading, u, l)
+	s.Rule, s.Verdict, s.Probability = rule, string(v.Word), &v.Probability
+	if v.Word == verdict.Undecided {
+		s.Decide = verdict.WhatDecides(*s.Reading, u, l, s.Unit)
+	}
+}
+
+// slDate asks for a date, and tells how many days ago it was when it was typed.
+func (p *Performance) slDate(name string, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
+	n := Now{Kind: DoHold, Write: WriteDate}
+	if err := starlark.UnpackArgs(name, args, kwargs, "say", &n.Say, "detail?", &n.Detail, "what?", &n.What, "where?", &n.Where); err != nil {
+		return nil, err
+	}
+	var out struct {
+		Text string `json:"text"`
+		Days int    `json:"days"`
+		By   string `json:"by"`
+	}
+	err := p.effect("date", map[string]any{"say": n.Say}, &out, func(ctx context.Context) error {
+		a, err := p.ask(ctx, n)
+		if err != nil {
+			return err
+		}
+		day, err := time.Parse(time.DateOnly, a.Text)
+		out.Text, out.By = a.Text, a.By
+		out.Days = int(time.Now().UTC().Truncate(24*time.Hour).Sub(day).Hours() / 24)
+		return err
+	})
+	return record("date", "text", starlark.String(out.Text), "days", starlark.MakeInt(out.Days), "skipped", starlark.String("")), err
+}
+
+// slClock has a person compare this computer's clock with one that can be
+// trusted. A clock that stands before the last record of the worksheet was set
+// back, and is not trusted whatever a person says.
+func (p *Performance) slClock(name string, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
+	n := Now{Kind: DoHold, What: "clock", Answers: []string{"Agrees to half a minute", "Differs"}}
+	if err := starlark.UnpackArgs(name, args, kwargs, "say?", &n.Say, "detail?", &n.Detail); err != nil {
+		return nil, err
+	}
+	var out struct {
+		OK  bool      `json:"ok"`
+		At  time.Time `json:"at"`
+		Why string    `json:"why"`
+		By  string    `json:"by"`
+	}
+	err := p.effect("clock", map[string]any{"say": n.Say}, &out, func(ctx context.Context) error {
+		asked := n
+		asked.Say = fmt.Sprintf("This computer says %s UTC. %s", time.Now().UTC().Format("15:04"), n.Say)
+		a, err := p.ask(ctx, asked)
+		if err != nil {
+			return err
+		}
+		out.At, out.By = time.Now().UTC().Truncate(time.Second), a.By
+		switch records := p.Sheet.Records(); {
+		case out.At.Before(records[len(records)-1].At.Truncate(time.Second)):
+			out.Why = "it stands before the last record of this worksheet: it was set back"
+		case a.Choice != n.Answers[0]:
+			out.Why = "a person says that it differs"
+		default:
+			out.OK = true
+		}
+		return nil
+	})
+	return record("clock", "ok", starlark.Bool(out.OK), "hour", starlark.MakeInt(out.At.Hour()), "minute", starlark.MakeInt(out.At.Minute()),
+		"date", starlark.String(out.At.Format(time.DateOnly)), "why", starlark.String(out.Why)), err
+}
+
+// slSection begins a part of the procedure: a heading.
+func (p *Performance) slSection(name string, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
+	var title string
+	if err := starlark.UnpackArgs(name, args, kwargs, "title", &title); err != nil {
+		return nil, err
+	}
+	p.section = title
+	return starlark.None, p.record(kindNote, Note{Section: true, Text: title})
+}
+
+// A Row is one row of a table that a script keeps.
+type Row struct {
+	Table  string      `json:"table"`
+	Fields [][2]string `json:"fields"` // name and value
+}
+
+// slRow keeps a row of a table: row("deviation card", For="030", Steer="028").
+func (p *Performance) slRow(name string, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
+	if len(args) != 1 || len(kwargs) == 0 {
+		return nil, fmt.Errorf("%s: give the table's name, then each field as name=value", name)
+	}
+	table, ok := starlark.AsString(args[0])
+	if !ok {
+		return nil, fmt.Errorf("%s: the table's name must be words", name)
+	}
+	r := Row{Table: table}
+	for _, kv := range kwargs {
+		field, _ := starlark.AsString(kv[0])
+		value, ok := starlark.AsString(kv[1])
+		if f, isNumber := starlark.AsFloat(kv[1]); !ok && isNumber {
+			value, ok = strings.TrimSpace(units.Format(f, "")), true
+		}
+		if !ok {
+			return nil, fmt.Errorf("%s: %s is neither words nor a number", name, field)
+		}
+		r.Fields = append(r.Fields, [2]string{field, value})
+	}
+	return starlark.None, p.record(kindNote, Note{Row: &r})
+}

@@ -1,0 +1,143 @@
+package demo
+
+import (
+	"context"
+	"flag"
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"loomproof/checks/design"
+	"loomproof/checks/logbook"
+	"loomproof/checks/mockup"
+	"loomproof/checks/procedure"
+	"loomproof/checks/verdict"
+	"loomproof/dashboard/station"
+	"loomproof/probe/bench"
+	"loomproof/scripts"
+)
+
+var (
+	update   = flag.Bool("update", false, "write the golden worksheets anew")
+	coverage = flag.Bool("coverage", false, "perform every procedure with every fault, and on many sound aircraft, and write scripts/COVERAGE.md anew (some 20 minutes)")
+)
+
+// performed performs a procedure hands off on a mock-up with the demo's
+// instruments, each behind its own line and protocol, in emulated time.
+func performed(t *testing.T, name string, fault mockup.Planted, seed uint64) (s *procedure.Sheet) {
+	t.Helper()
+	synctest.Test(t, func(t *testing.T) {
+		text, ok := scripts.Design("marsh-hen")
+		require.True(t, ok)
+		d, err := design.Parse("marsh-hen.yaml", text)
+		require.NoError(t, err)
+		m, err := mockup.New(d, fault.Faults(), seed)
+		require.NoError(t, err)
+		fault.Plant(m)
+		ctx, cancel := context.WithTimeout(t.Context(), 12*time.Hour)
+		defer cancel()
+		instruments, unplug, err := newBench(ctx, m, seed, func() (*bench.Cable, error) { return bench.NewMemoryCable(), nil })
+		require.NoError(t, err)
+		defer unplug()
+		book, err := logbook.Open(filepath.Join(t.TempDir(), "logbook.db"))
+		require.NoError(t, err)
+		defer book.Close()
+		st := station.Station{Design: d, Bench: instruments, Book: book, Desk: procedure.NewDesk(), Version: "test"}
+		hands := make(chan struct{})
+		go func() {
+			defer close(hands)
+			m.Hands(ctx, st.Desk, mockup.Pace{Move: 18 * time.Millisecond, Answer: true})
+		}()
+		_, err = st.Perform(ctx, name)
+		cancel()
+		<-hands
+		require.NoError(t, err)
+		sheet, err := book.Worksheet(t.Context(), 1)
+		require.NoError(t, err)
+		s, err = procedure.Fold(sheet.Records())
+		require.NoError(t, err)
+	})
+	return s
+}
+
+// Each procedure comes to its end on a sound aircraft with nothing failed and
+// nothing undecided, and its worksheet is the golden one: which steps, where,
+// held to which rule, with which verdict.
+func TestEachProcedureOnASoundAircraft(t *testing.T) {
+	for _, name := range scripts.Procedures() {
+		t.Run(name, func(t *testing.T) {
+			s := performed(t, name, mockup.Planted{}, 1)
+			assert.Empty(t, alarms(s))
+			assert.Equal(t, verdict.Pass, s.Verdict, "%s", s.Summary())
+			assert.NotEmpty(t, s.Cautions, "it opens with the cautions of the trade")
+			golden := filepath.Join("testdata", "worksheets", name+".txt")
+			got := worksheet(s)
+			if *update {
+				require.NoError(t, os.MkdirAll(filepath.Dir(golden), 0o755))
+				require.NoError(t, os.WriteFile(golden, []byte(got), 0o644))
+			}
+			want, err := os.ReadFile(golden)
+			require.NoError(t, err, "write it with go test ./dashboard/demo -run EachProcedure -update")
+			assert.Equal(t, string(want), got)
+		})
+	}
+}
+
+// worksheet is a sheet without what differs from one performance to the next.
+func worksheet(s *procedure.Sheet) string {
+	var b strings.Builder
+	for _, c := range s.Cautions {
+		fmt.Fprintf(&b, "caution: %s\n", c)
+	}
+	for _, step := range s.Steps {
+		fmt.Fprintf(&b, "%-9s %s | %s | %s\n", step.Verdict, step.ID, step.Title, step.Rule)
+	}
+	return b.String()
+}
+
+// alarms lists the steps that did not pass.
+func alarms(s *procedure.Sheet) []string {
+	var out []string
+	for _, step := range s.Steps {
+		if step.Verdict == string(verdict.Fail) || step.Verdict == string(verdict.Undecided) {
+			out = append(out, fmt.Sprintf("%s %s: %v of [%v %v]", step.ID, step.Verdict, deref(step.Reading), deref(step.Low), deref(step.High)))
+		}
+	}
+	return out
+}
+
+// What a procedure makes of a fault.
+const (
+	found     = "found"           // at its place and nowhere else
+	alsoThere = "found, and more" // at its place, and a step failed elsewhere, too
+	elsewhere = "elsewhere"       // a step failed, but at another place
+	missed    = "-"               // nothing failed
+)
+
+// outcome classes a sheet against the fault that was in the aircraft.
+func outcome(s *procedure.Sheet, fault mockup.Planted) string {
+	right, wrong := false, false
+	for _, step := range s.Steps {
+		if step.Verdict == string(verdict.Fail) {
+			at := slices.Contains(fault.Places, step.Circuit)
+			right, wrong = right || at, wrong || !at
+		}
+	}
+	switch {
+	case right && wrong:
+		return alsoThere
+	case right:
+		return found
+	case wrong:
+		return elsewhere
+	}
+	return missed
+}
