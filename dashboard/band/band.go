@@ -219,18 +219,22 @@ func (b Band) Words() string {
 	return strings.Join(parts, ", ")
 }
 
-// Stamp is a verdict's word with its shape: a disc with a tick, a square with a
-// cross, a diamond with a bar, an empty ring. Colour only repeats them.
-func Stamp(verdict string) template.HTML {
-	shape := `<circle class="mark open" cx="10" cy="10" r="8"/>`
+// Shape is a verdict's shape in a square of 20 by 20: a disc with a tick, a
+// square with a cross, a diamond with a bar, an empty ring.
+func Shape(verdict string) string {
 	switch verdict {
 	case "pass":
-		shape = `<circle class="mark" cx="10" cy="10" r="9"/><path class="cut" d="M5.5 10.5l3 3l6 -7"/>`
+		return `<circle class="mark" cx="10" cy="10" r="9"/><path class="cut" d="M5.5 10.5l3 3l6 -7"/>`
 	case "fail":
-		shape = `<rect class="mark" x="1" y="1" width="18" height="18"/><path class="cut" d="M6 6l8 8M14 6l-8 8"/>`
+		return `<rect class="mark" x="1" y="1" width="18" height="18"/><path class="cut" d="M6 6l8 8M14 6l-8 8"/>`
 	case "undecided":
-		shape = `<path class="mark" d="M10 0l10 10l-10 10l-10 -10Z"/><path class="cut" d="M5.5 10h9"/>`
+		return `<path class="mark" d="M10 0l10 10l-10 10l-10 -10Z"/><path class="cut" d="M5.5 10h9"/>`
 	}
+	return `<circle class="mark open" cx="10" cy="10" r="8"/>`
+}
+
+// Stamp is a verdict's word with its shape. Colour only repeats them.
+func Stamp(verdict string) template.HTML {
 	return template.HTML(fmt.Sprintf(`<span class="stamp %s"><svg viewBox="0 0 20 20" width="20" height="20" aria-hidden="true">%s</svg> %s</span>`,
-		class(verdict), shape, template.HTMLEscapeString(verdict)))
+		class(verdict), Shape(verdict), template.HTMLEscapeString(verdict)))
 }

@@ -16,6 +16,7 @@ import (
 	"strings"
 
 	"loomproof/checks/design"
+	"loomproof/dashboard/band"
 )
 
 // The measures of the drawing, in its own units.
@@ -29,9 +30,25 @@ const (
 	left    = 120.0 // where bars begin
 )
 
-// SVG draws the design. verdicts may be nil.
+// SVG draws the design as a picture of its own, with its style. verdicts may be
+// nil.
 func SVG(d *design.Design, verdicts map[string]string) string {
-	p := &picture{d: d, verdicts: verdicts, bars: map[string]bar{}}
+	return draw(d, verdicts, nil, style)
+}
+
+// Inside draws the design for a page that has the style itself, with a link on
+// each circuit.
+func Inside(d *design.Design, verdicts map[string]string, link func(circuit string) string) string {
+	return draw(d, verdicts, link, "")
+}
+
+const style = `<style>.diagram{font:11px system-ui,"DejaVu Sans",sans-serif;background:#fff}.diagram text{fill:#1b1b19}.diagram .small{font-size:9px}.diagram .title{font-size:16px;font-weight:600}` +
+	`.diagram path,.diagram rect,.diagram circle{fill:none;stroke:currentColor;stroke-width:1.2}.diagram .bar{stroke-width:5}.diagram .open{fill:#fff}` +
+	`.diagram{color:#1b1b19}.diagram .v-fail{color:#a3180f;stroke-width:2.4}.diagram .v-pass{color:#1f5d3a}.diagram .v-undecided{color:#7a5200}` +
+	`.diagram .mark{fill:currentColor;stroke:none}.diagram .cut{fill:none;stroke:#fff;stroke-width:2}</style>`
+
+func draw(d *design.Design, verdicts map[string]string, link func(string) string, style string) string {
+	p := &picture{d: d, verdicts: verdicts, link: link, bars: map[string]bar{}}
 	p.plan()
 	p.sources()
 	for _, b := range d.Buses {
@@ -40,9 +57,7 @@ func SVG(d *design.Design, verdicts map[string]string) string {
 	var s strings.Builder
 	fmt.Fprintf(&s, `<svg xmlns="http://www.w3.org/2000/svg" class="diagram" viewBox="0 0 %.0f %.0f" role="img" aria-label="One-line diagram of %s">`,
 		p.width, p.height, html.EscapeString(d.Aircraft.Name))
-	s.WriteString(`<style>.diagram{font:11px system-ui,"DejaVu Sans",sans-serif;background:#fff}.diagram text{fill:#1b1b19}.diagram .small{font-size:9px}.diagram .title{font-size:16px;font-weight:600}` +
-		`.diagram path,.diagram rect,.diagram circle{fill:none;stroke:#1b1b19;stroke-width:1.2}.diagram .bar{stroke-width:5}.diagram .open{fill:#fff}` +
-		`.diagram .v-fail{stroke:#a3180f;stroke-width:2.4}.diagram .v-pass{stroke:#1f5d3a}.diagram .v-undecided{stroke:#7a5200;stroke-dasharray:4 2}</style>`)
+	s.WriteString(style)
 	s.WriteString(p.out.String())
 	s.WriteString("</svg>\n")
 	return s.String()
@@ -53,6 +68,7 @@ type bar struct{ x1, x2, y float64 }
 type picture struct {
 	d             *design.Design
 	verdicts      map[string]string
+	link          func(circuit string) string
 	bars          map[string]bar
 	width, height float64
 	out           strings.Builder
@@ -187,29 +203,39 @@ func (p *picture) feed(f *design.Circuit, to bar) {
 	p.text(left+78, to.y-8, "small", "%s", label)
 }
 
-// circuit draws one circuit below its bar.
+// circuit draws one circuit below its bar. Its verdict's shape stands in the
+// place of the load.
 func (p *picture) circuit(k *design.Circuit, x, y float64) {
-	class := ""
-	if v := p.verdicts[k.Name]; v != "" {
-		class = "v-" + strings.ReplaceAll(v, " ", "-")
+	verdict := p.verdicts[k.Name]
+	if p.link != nil {
+		fmt.Fprintf(&p.out, `<a href="%s" aria-label="%s">`, html.EscapeString(p.link(k.Name)), html.EscapeString(strings.TrimSpace(k.Called()+" "+verdict)))
+		defer p.out.WriteString("</a>")
 	}
-	fmt.Fprintf(&p.out, `<g id="circuit-%s">`, html.EscapeString(k.Name))
-	p.path(class, "M%.1f %.1fV%.1f", x, y, y+14)
+	class := ""
+	if verdict != "" {
+		class = "v-" + strings.ReplaceAll(verdict, " ", "-")
+	}
+	fmt.Fprintf(&p.out, `<g id="circuit-%s" class="%s">`, html.EscapeString(k.Name), class)
+	p.path("", "M%.1f %.1fV%.1f", x, y, y+14)
 	at := y + 14
 	if b := k.Protector(); b != nil {
-		fmt.Fprintf(&p.out, `<rect class="open %s" x="%.1f" y="%.1f" width="30" height="18"/>`, class, x-15, at)
+		fmt.Fprintf(&p.out, `<rect class="open" x="%.1f" y="%.1f" width="30" height="18"/>`, x-15, at)
 		fmt.Fprintf(&p.out, `<text x="%.1f" y="%.1f" text-anchor="middle" class="small">%s A</text>`, x, at+12, strconv.FormatFloat(float64(b.Rating), 'g', 4, 64))
 		at += 18
 	}
 	if k.Switch != nil {
-		p.path(class, "M%.1f %.1fV%.1fM%.1f %.1fl-9 -14M%.1f %.1fV%.1f", x, at, at+8, x, at+24, x, at+24, at+30)
+		p.path("", "M%.1f %.1fV%.1fM%.1f %.1fl-9 -14M%.1f %.1fV%.1f", x, at, at+8, x, at+24, x, at+24, at+30)
 		at += 30
 	}
-	p.path(class, "M%.1f %.1fV%.1f", x, at, y+120)
+	p.path("", "M%.1f %.1fV%.1f", x, at, y+120)
 	if len(k.Runs) > 0 {
 		p.upright(x-5, y+118, "small", gauges(k))
 	}
-	fmt.Fprintf(&p.out, `<circle class="open %s" cx="%.1f" cy="%.1f" r="6"/>`, class, x, y+126)
+	if verdict == "" {
+		fmt.Fprintf(&p.out, `<circle class="open" cx="%.1f" cy="%.1f" r="6"/>`, x, y+126)
+	} else {
+		fmt.Fprintf(&p.out, `<g transform="translate(%.1f %.1f) scale(0.7)">%s</g>`, x-7, y+119, band.Shape(verdict))
+	}
 	if k.Load != nil {
 		p.hanging(x+4, y+138, "", shorten(k.Called(), 26))
 		p.hanging(x+16, y+138, "small", k.Load.Draw.String())

@@ -23,24 +23,26 @@ import (
 	"strconv"
 	"strings"
 
+	"loomproof/checks/design"
 	"loomproof/checks/logbook"
 	"loomproof/checks/procedure"
 	"loomproof/dashboard/access"
 	"loomproof/dashboard/report"
 )
 
-//go:embed static bench.html message.html
+//go:embed static *.html
 var files embed.FS
 
-var pages = template.Must(template.ParseFS(files, "bench.html", "message.html"))
+var pages = template.Must(template.ParseFS(files, "*.html"))
 
 // Options say what the pages show.
 type Options struct {
 	Desk    *procedure.Desk
 	Book    *logbook.Book
-	Metrics http.Handler // nil leaves /metrics out
-	Devices http.Handler // the page of paired devices; nil if there are none
-	Demo    string       // what to say of an emulated bench; "" on a real one
+	Design  *design.Design // nil leaves the pages of the aircraft out
+	Metrics http.Handler   // nil leaves /metrics out
+	Devices http.Handler   // the page of paired devices; nil if there are none
+	Demo    string         // what to say of an emulated bench; "" on a real one
 }
 
 // Server answers the browser.
@@ -67,6 +69,14 @@ func New(o Options) *Server {
 	s.mux.HandleFunc("GET /static/{name}", s.static)
 	if o.Metrics != nil {
 		s.mux.Handle("GET /metrics", o.Metrics)
+	}
+	if o.Design != nil {
+		s.mux.HandleFunc("GET /aircraft", s.aircraft)
+		s.mux.HandleFunc("GET /aircraft/{circuit}", s.circuit)
+		s.mux.HandleFunc("GET /design", s.design)
+	}
+	if o.Book != nil {
+		s.mux.HandleFunc("GET /logbook", s.logbook)
 	}
 	if o.Devices != nil {
 		s.mux.Handle("/devices", o.Devices)
@@ -146,11 +156,11 @@ func (s *Server) message(w http.ResponseWriter, code int, what, do string) {
 func (s *Server) bench(w http.ResponseWriter, r *http.Request) {
 	v, _ := s.Desk.View()
 	s.page(w, http.StatusOK, "bench.html", struct {
+		head
 		View    procedure.View
 		Demo    string
 		Visitor access.Visitor
-		Devices bool
-	}{v, s.Demo, access.Of(r.Context()), s.Devices != nil})
+	}{s.head(r, "Bench"), v, s.Demo, access.Of(r.Context())})
 }
 
 // maxAnswer is the size of an answer in bytes beyond which it is refused.

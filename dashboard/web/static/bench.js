@@ -1,24 +1,12 @@
 // The bench page: shows what the program sends, and sends back a person's word.
 "use strict";
 
-const at = (id) => document.getElementById(id);
-const kept = (key) => { try { return localStorage.getItem(key); } catch { return null; } };
-const keep = (key, value) => { try { localStorage.setItem(key, value); } catch { /* a private window */ } };
-
 let now = null; // what is asked for
 let spoken = 0; // the last thing said aloud
 let sent = 0; // the question whose answer is on its way
 
 // --- Settings of this screen -------------------------------------------------
 
-function toggle(id, apply) {
-  const button = at(id);
-  const set = (on) => { button.setAttribute("aria-pressed", on); keep(id, on ? "on" : ""); apply(on); };
-  button.addEventListener("click", () => set(button.getAttribute("aria-pressed") !== "true"));
-  set(kept(id) === "on");
-}
-
-toggle("night", (on) => document.documentElement.classList.toggle("night", on));
 toggle("voice", (on) => { if (!on && window.speechSynthesis) speechSynthesis.cancel(); });
 const by = at("by"); // none on a paired device: its pass names it
 if (by) {
