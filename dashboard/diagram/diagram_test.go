@@ -10,6 +10,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"loomproof/checks/design"
+	"loomproof/dashboard/band"
 	"loomproof/scripts"
 )
 
@@ -61,7 +62,15 @@ func TestVerdictsAndHostileNames(t *testing.T) {
 	svg := SVG(d, map[string]string{"radio": "fail"})
 	words(t, svg)
 	assert.NotContains(t, svg, "<script>")
-	assert.Contains(t, svg, "v-fail\" ")
+	assert.Contains(t, svg, `<g id="circuit-radio" class="v-fail">`)
+	assert.Contains(t, svg, band.Shape("fail"), "told by shape, not by colour alone")
+	assert.NotContains(t, svg, "<a ")
+
+	inside := Inside(d, map[string]string{"radio": "fail"}, func(name string) string { return "/aircraft/" + name })
+	words(t, inside)
+	assert.NotContains(t, inside, "<style", "a strict page has the style in a file")
+	assert.Equal(t, len(d.Circuits), strings.Count(inside, `<a href="/aircraft/`))
+	assert.NotContains(t, inside, "<script>")
 }
 
 // A bus of sixty circuits goes on in rows; nothing is drawn outside.

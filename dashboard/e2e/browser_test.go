@@ -162,7 +162,7 @@ const outOfSight = `(() => {
 	if (document.documentElement.scrollWidth > wide) out.push("the page scrolls sideways: " + document.documentElement.scrollWidth + " > " + wide);
 	for (const e of document.body.querySelectorAll("*")) {
 		const r = e.getBoundingClientRect();
-		if (r.width === 0 || r.height === 0) continue;
+		if (r.width === 0 || r.height === 0 || e.closest(".scroll")) continue; // what scrolls by itself may be wide
 		const what = e.tagName + "#" + e.id + "." + (e.getAttribute("class") || "") + " " + (e.textContent || "").trim().slice(0, 40);
 		if (r.right > wide + 1 || r.left < -1) out.push("sticks out: " + what + " " + r.left + ".." + r.right);
 		if (e instanceof HTMLElement && e.tagName !== "INPUT" && getComputedStyle(e).display !== "inline" && e.scrollWidth > e.clientWidth + 1) out.push("overflows: " + what);

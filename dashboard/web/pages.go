@@ -93,7 +93,7 @@ func (s *Server) aircraft(w http.ResponseWriter, r *http.Request) {
 			case step.Circuit != k.Name:
 			case step.What == procedure.WhatCurrent:
 				row.Values[0], row.Values[1] = cellOf(step.Design, step.Unit), cellOf(step.Reading, step.Unit)
-			case step.What == procedure.WhatLoadVoltage:
+			case step.What == procedure.WhatLoad:
 				row.Values[2], row.Values[3] = cellOf(step.Design, step.Unit), cellOf(step.Reading, step.Unit)
 			}
 		}
