@@ -27,7 +27,8 @@ const attack = `<img src=x onerror="hurt=1"><script>hurt=1</script></td></style>
 func TestMarkupIsShownAsText(t *testing.T) {
 	text, _ := scripts.Design("marsh-hen")
 	quoted := "'" + attack + "'"
-	marked := regexp.MustCompile(`title: [^,}\n#]+`).ReplaceAllString(string(text), "title: "+quoted)
+	marked := regexp.MustCompile(`(?m)^( +title:) .*$`).ReplaceAllString(string(text), "$1 "+quoted)
+	marked = regexp.MustCompile(`\{title: [^,}]+`).ReplaceAllString(marked, "{title: "+quoted)
 	marked = strings.Replace(marked, "name: Marsh Hen", "name: "+quoted, 1)
 	marked = strings.Replace(marked, "registration: MH-01", "registration: "+quoted, 1)
 	d, err := design.Parse("marked.yaml", []byte(marked))
