@@ -50,3 +50,4 @@ cross:
 # Files that are made from the code: schemas and golden files.
 generate:
 	go test ./dashboard/report ./checks/design -run TestSchema -update
+	go test ./probe/node -run TestImageIsBuilt -update

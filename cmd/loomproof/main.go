@@ -39,6 +39,7 @@ type commands struct {
 	New     newCommand     `cmd:"" help:"Write a design file to start from, or make one of a spreadsheet wire list."`
 	Desk    deskCommand    `cmd:"" help:"Check a design at the desk: wire, protectors, drops, sources, layout."`
 	Expect  expectCommand  `cmd:"" help:"Print the design value and limit of every point in a state."`
+	Node    nodeCommand    `cmd:"" help:"Our own board: its firmware."`
 	Version versionCommand `cmd:"" help:"Print the version."`
 }
 
