@@ -62,6 +62,7 @@ type stream struct {
 	next      uint32    // number of the next scan, as the board counts
 	total     uint64    // the same since Open, lost ones counted
 	lastClock uint32    // of the last block
+	nextClock uint32    // at which the next scan begins
 	clock     uint64    // the same without wrapping
 	lastBlock time.Time // when one came, or the stream was started
 	pins      []int
@@ -232,7 +233,7 @@ func (n *Node) take(f Frame, err error, now time.Time) {
 	case SamplesMessage:
 		err = n.takeSamples(f.Body, now)
 	case StateMessage:
-		err = n.takeState(f.Body)
+		err = n.takeState(f.Body, now)
 	case NoteMessage:
 		err = n.takeNote(f.Body, now)
 	case CalibrationMessage:
@@ -264,30 +265,38 @@ func (n *Node) takeHello(body []byte) error {
 		return nil
 	}
 	if h.Started && n.stream.running {
-		n.interrupted()
+		n.interrupted("the board restarted")
 	}
 	return nil
 }
 
 // interrupted says that the stream has broken off and must be started anew.
 // With the lock held.
-func (n *Node) interrupted() {
+func (n *Node) interrupted(why string) {
 	n.tally.Restart()
 	n.stream.running = false
 	n.stream.restarted = true
-	n.spoilWindows(false, "the board restarted")
+	n.spoilWindows(false, why)
 	select {
 	case n.tending <- struct{}{}:
 	default:
 	}
 }
 
-func (n *Node) takeState(body []byte) error {
+func (n *Node) takeState(body []byte, now time.Time) error {
 	s, err := ParseState(body)
 	if err != nil {
 		return err
 	}
 	n.state, n.stateKnown = s, true
+	// It opens windows by the board's clock: an old one would let old samples in.
+	if st := &n.stream; st.running && st.begun {
+		since := int32(s.Clock - st.lastClock)
+		if since < 0 || float64(since) > n.ticksSince(st.lastBlock, now) {
+			n.clockJumped()
+			return nil
+		}
+	}
 	for w := range n.windows {
 		if !w.open && int8(s.Tag-w.tag) >= 0 {
 			w.open, w.from = true, s.Clock
@@ -341,11 +350,37 @@ func (n *Node) takeSamples(body []byte, now time.Time) error {
 		return nil
 	}
 	if err := n.plausible(s, now); err != nil {
-		n.interrupted()
+		n.interrupted("a block came that cannot be")
 		return err
+	}
+	if n.stream.begun && !n.steadyClock(s) {
+		n.clockJumped()
+		return nil
 	}
 	n.number(s, now)
 	return nil
+}
+
+// steadyClock says whether a block begins when it must by the numbers and the
+// period. Where scans are missing the board may have begun one anew, within a
+// period for each.
+func (n *Node) steadyClock(s Samples) bool {
+	gap := int64(s.First - n.stream.next)
+	expected := n.stream.nextClock + (s.First-n.stream.next)*s.Period
+	off := int64(int32(s.Clock - expected))
+	return max(off, -off) <= gap*int64(s.Period)
+}
+
+// clockJumped gives the stream up: times and numbers can no longer be trusted.
+func (n *Node) clockJumped() {
+	n.tally.Refuse(probe.ClockJump)
+	n.interrupted("the board's clock jumped")
+}
+
+// ticksSince is how far the board's clock can have come, at most, with what the
+// line and this computer may hold up. With the lock held.
+func (n *Node) ticksSince(then, now time.Time) float64 {
+	return (now.Sub(then) + time.Second).Seconds() * float64(n.hello.TickHz) * 1.1
 }
 
 // plausible finds what a checksum lets through once in 65536 damaged frames.
@@ -361,7 +396,7 @@ func (n *Node) plausible(s Samples, now time.Time) error {
 	}
 	// Scans cannot be missing that there was no time for.
 	gap := s.First - n.stream.next
-	if float64(gap) > (now.Sub(n.stream.lastBlock)+time.Second).Seconds()*n.rate()*1.1 {
+	if float64(gap)*float64(s.Period) > n.ticksSince(n.stream.lastBlock, now) {
 		return ErrBadFrame
 	}
 	return nil
@@ -387,6 +422,7 @@ func (n *Node) number(s Samples, now time.Time) {
 	st.next = s.First + uint32(s.Scans)
 	st.total = first + uint64(s.Scans)
 	st.lastClock, st.lastBlock = s.Clock, now
+	st.nextClock = s.Clock + uint32(s.Scans)*s.Period
 	n.tally.Frame(int(s.Scans))
 	n.tally.Lose(lost)
 
@@ -450,7 +486,7 @@ func (n *Node) watchStream() {
 	defer n.mu.Unlock()
 	patience := streamSilence + 2*n.blockTime()
 	if n.stream.running && time.Since(n.stream.lastBlock) > patience {
-		n.interrupted()
+		n.interrupted("the stream fell silent")
 	}
 }
 
