@@ -196,8 +196,11 @@ static void failed(void) {
 	publish(MONITOR_LOST);
 }
 
-static void begin_turn(uint32_t now) {
-	if (interval == 0 || (int32_t)(now - due) < 0)
+static void begin_turn(void) {
+	if (interval == 0)
+		return;
+	uint32_t now = sampler_clock();
+	if ((int32_t)(now - due) < 0)
 		return;
 	due = now + (lost ? AGAIN_TICKS : interval);
 	if (configured) {
@@ -218,7 +221,7 @@ void monitor_poll(void) {
 	bus.state = IDLE;
 	switch (step) {
 	case REST:
-		begin_turn(sampler_clock());
+		begin_turn();
 		break;
 	case CONFIGURE:
 		if (!ok) {
