@@ -101,7 +101,7 @@ func served(t *testing.T, p *pins, opts bench.NodeOptions) (*bench.Node, *wire) 
 	return b, &wire{Conn: near}
 }
 
-func open(t *testing.T, conn port.Conn, cfg node.Config) *node.Node {
+func open(t testing.TB, conn port.Conn, cfg node.Config) *node.Node {
 	t.Helper()
 	n, err := node.Open(t.Context(), conn, cfg)
 	require.NoError(t, err)

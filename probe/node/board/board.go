@@ -106,9 +106,12 @@ func (b *Board) Port() string { return b.port }
 
 // SetVolts puts a voltage on a pin, with the code that the chip would give:
 // V × 1024 / V_ref, rounded down, 0 to 1023.
-func (b *Board) SetVolts(ch int, volts float64) {
+func (b *Board) SetVolts(ch int, volts float64) { b.StepVolts(ch, volts) }
+
+// StepVolts does the same and returns the emulated time of the step.
+func (b *Board) StepVolts(ch int, volts float64) (cycle uint64) {
 	code := math.Floor(volts * 1024 / ReferenceVolts)
-	b.command("adc %d %d", ch, int(min(1023, max(0, code))))
+	return b.command("adc %d %d", ch, int(min(1023, max(0, code)))).Cycle
 }
 
 // Ramp makes the code of a pin climb by one each so many cycles, from 0 to 1023
