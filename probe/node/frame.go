@@ -119,8 +119,10 @@ func unstuff(dst, src []byte) (int, error) {
 // byte first it makes the sum over a whole frame zero.
 const crcPreset = 0xFFFF
 
-var crcTable = func() (table [256]uint16) {
-	for i := range table {
+// crcTables[k][b] is the checksum, from preset 0, of byte b and k zero bytes, so
+// that eight bytes are worked out side by side.
+var crcTables = func() (tables [8][256]uint16) {
+	for i := range 256 {
 		crc := uint16(i) << 8
 		for range 8 {
 			if crc&0x8000 != 0 {
@@ -129,15 +131,26 @@ var crcTable = func() (table [256]uint16) {
 				crc <<= 1
 			}
 		}
-		table[i] = crc
+		tables[0][i] = crc
 	}
-	return table
+	for k := 1; k < len(tables); k++ {
+		for i := range 256 {
+			before := tables[k-1][i]
+			tables[k][i] = before<<8 ^ tables[0][before>>8]
+		}
+	}
+	return tables
 }()
 
-func crcByte(crc uint16, b byte) uint16 { return crc<<8 ^ crcTable[byte(crc>>8)^b] }
+func crcByte(crc uint16, b byte) uint16 { return crc<<8 ^ crcTables[0][byte(crc>>8)^b] }
 
 func checksum(p []byte) uint16 {
 	crc := uint16(crcPreset)
+	t := &crcTables
+	for ; len(p) >= 8; p = p[8:] {
+		crc = t[7][p[0]^byte(crc>>8)] ^ t[6][p[1]^byte(crc)] ^ t[5][p[2]] ^ t[4][p[3]] ^
+			t[3][p[4]] ^ t[2][p[5]] ^ t[1][p[6]] ^ t[0][p[7]]
+	}
 	for _, b := range p {
 		crc = crcByte(crc, b)
 	}
@@ -176,6 +189,9 @@ func (d *Decoder) Next(p []byte) (f Frame, rest []byte, err error) {
 	d.n, d.long, d.synced = 0, false, true
 	return f, p[end+1:], err
 }
+
+// inFrame says that a frame has begun and not ended.
+func (d *Decoder) inFrame() bool { return d.n > 0 || d.long }
 
 func (d *Decoder) keep(p []byte) {
 	if len(p) > len(d.raw)-d.n {

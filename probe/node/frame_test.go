@@ -4,6 +4,8 @@ import (
 	"bytes"
 	"encoding/csv"
 	"encoding/hex"
+	"flag"
+	"math"
 	"math/rand/v2"
 	"os"
 	"testing"
@@ -18,6 +20,23 @@ func TestChecksumAgreesWithPublishedValues(t *testing.T) {
 	assert.Equal(t, uint16(0x29B1), checksum([]byte("123456789")))
 	assert.Equal(t, uint16(0xFFFF), checksum(nil))
 	assert.Equal(t, uint16(0xE1F0), checksum([]byte{0}))
+}
+
+// Eight bytes at a time give what the definition gives bit by bit.
+func TestChecksumIsTheSameBitByBit(t *testing.T) {
+	rng := rand.New(rand.NewPCG(9, 9))
+	for length := range 300 {
+		p := make([]byte, length)
+		crc := uint16(0xFFFF)
+		for i := range p {
+			p[i] = byte(rng.Uint32())
+			for bit := 7; bit >= 0; bit-- {
+				top := crc>>15 ^ uint16(p[i]>>bit&1)
+				crc = crc<<1 ^ top*0x1021
+			}
+		}
+		require.Equal(t, crc, checksum(p), "%d bytes", length)
+	}
 }
 
 func TestStuffingAgreesWithPublishedPairs(t *testing.T) {
@@ -207,6 +226,56 @@ func TestRandomFramesPassAsOftenAsClaimed(t *testing.T) {
 		}
 	}
 	assert.InDelta(t, 30.5, passed, 4*5.5)
+}
+
+var mutations = flag.Int("mutations", 1_000_000, "how many damaged frames to try")
+
+// Frames damaged in all the ways of a bad line: flipped bits, bytes that
+// changed, were lost, doubled or swapped, a tail of another frame. Of those whose
+// content became another one in 65536 may pass the checksum: three standard
+// deviations of that, and no more. Each that passes must still be a
+// block that could be.
+func TestMutatedFramesPassAsRarelyAsClaimed(t *testing.T) {
+	rng := rand.New(rand.NewPCG(5, 6))
+	good := samplesFrame()
+	var d Decoder
+	decodeAll(&d, good, 4096)
+	passed := 0
+	bad := make([]byte, 0, 600)
+	for range *mutations {
+		bad = append(bad[:0], good...)
+		for range 1 + rng.IntN(6) {
+			i, j := rng.IntN(len(bad)-1), rng.IntN(len(bad)-1)
+			switch rng.IntN(5) {
+			case 0:
+				bad[i] ^= 1 << rng.IntN(8)
+			case 1:
+				bad[i] = byte(rng.Uint32())
+			case 2:
+				bad = append(bad[:i], bad[i+1:]...)
+			case 3:
+				bad = append(bad[:i+1], bad[i:]...)
+			case 4:
+				bad[i], bad[j] = bad[j], bad[i]
+			}
+		}
+		for p := bad; len(p) > 0; {
+			var f Frame
+			var err error
+			f, p, err = d.Next(p)
+			if f.Type == 0 || err != nil {
+				continue
+			}
+			if sent := AppendFrame(nil, f.Type, f.Body...); bytes.Equal(sent, good) {
+				continue // the damage undid itself
+			}
+			passed++
+		}
+		d.Next([]byte{0}) // the next begins on its own
+	}
+	expected := float64(*mutations) / 65536
+	t.Logf("%d of %d damaged frames passed the checksum; one in 65536 would be %.1f", passed, *mutations, expected)
+	assert.LessOrEqual(t, float64(passed), expected+3*math.Sqrt(expected)+1)
 }
 
 func TestDecodingAllocatesNothing(t *testing.T) {

@@ -19,6 +19,11 @@ const (
 	// Boards whose boot loader starts when the port is opened are deaf for a
 	// second or two.
 	helloWithin = 5 * time.Second
+	// Bytes come from a fast line a few at a time, and fetching them costs more
+	// than all the rest. So they gather: until the rest of a frame may be there,
+	// and for longer between frames.
+	gatherFrame = time.Millisecond
+	gatherNext  = 2 * time.Millisecond
 	// A stream that brings nothing for so long beyond its own pace is started again.
 	streamSilence = 500 * time.Millisecond
 )
@@ -212,6 +217,11 @@ func (n *Node) listen() {
 			n.take(f, err, now)
 		}
 		n.mu.Unlock()
+		if d.inFrame() {
+			time.Sleep(gatherFrame)
+		} else {
+			time.Sleep(gatherNext)
+		}
 	}
 }
 
