@@ -25,6 +25,12 @@ type Source interface {
 	Close() error
 }
 
+// Settled is a source that gives a reading only when it is at rest, because a
+// person waits for that: one reading is enough.
+type Settled interface {
+	Settled() bool
+}
+
 // A Cutter can take power away.
 type Cutter interface {
 	// Cut takes power away at once, even while another goroutine uses the

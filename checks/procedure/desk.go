@@ -247,3 +247,19 @@ func (d *Desk) Ask(ctx context.Context, say, answer string) error {
 	d.show(Now{Kind: DoNothing})
 	return err
 }
+
+// Line asks for a line of text while something else is shown, and shows that
+// again when it has come. It is what the source keyboard asks with.
+func (d *Desk) Line(ctx context.Context, question string) (string, error) {
+	v, _ := d.View()
+	n := v.Now
+	n.Kind, n.Detail, n.Say = DoHold, n.Say, question
+	n.Answers, n.Number, n.Write = nil, "", WriteWords
+	d.show(n)
+	if v.Live != nil {
+		d.live(*v.Live) // why the last line was refused
+	}
+	a, err := d.wait(ctx)
+	d.show(v.Now)
+	return a.Text, err
+}

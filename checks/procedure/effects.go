@@ -412,6 +412,11 @@ var errImpatient = errors.New("no steady reading")
 func (p *Performance) untilSteady(ctx context.Context, s probe.Source, channel string, rule steady.Rule, patience time.Duration) (Captured, error) {
 	deadline, stop := context.WithTimeoutCause(ctx, patience, errImpatient)
 	defer stop()
+	settled, _ := s.(probe.Settled)
+	typed := settled != nil && settled.Settled()
+	if typed {
+		deadline = ctx // a person takes the time that it takes
+	}
 	d := steady.New(rule)
 	for {
 		r, err := p.readOnce(deadline, s, channel)
@@ -427,6 +432,9 @@ func (p *Performance) untilSteady(ctx context.Context, s probe.Source, channel s
 			continue
 		case err != nil:
 			return Captured{}, err
+		}
+		if typed && !p.watch.beyond(r) {
+			return Captured{Quantity: r.Quantity, Value: r.Value, Count: 1, Last: r, At: r.At.UTC()}, nil
 		}
 		sum := d.Add(r)
 		p.Desk.live(Live{Value: r.Value, Unit: r.Quantity.Unit(), Phase: string(sum.Phase)})

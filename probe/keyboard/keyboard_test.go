@@ -24,6 +24,7 @@ func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 var (
 	_ probe.Source   = (*Meter)(nil)
 	_ probe.Counting = (*Meter)(nil)
+	_ probe.Settled  = (*Meter)(nil)
 )
 
 func TestWhatCanBeTyped(t *testing.T) {
