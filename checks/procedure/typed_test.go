@@ -10,7 +10,7 @@ import (
 
 	"loomproof/checks/design"
 	"loomproof/probe"
-	"loomproof/probe/keyboard"
+	typing "loomproof/probe/keyboard"
 	"loomproof/probe/steady"
 )
 
@@ -20,8 +20,8 @@ func TestAMeterThatAPersonReads(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		desk := NewDesk()
 		desk.Settle = 0
-		meter, err := keyboard.Open(t.Context(), desk.Line, keyboard.Options{
-			Name: "panel voltmeter", Scales: []keyboard.Scale{{Channel: "voltage", Quantity: probe.Voltage, High: 30, Class: 1.5, Division: 0.5}},
+		meter, err := typing.Open(t.Context(), desk.Line, typing.Options{
+			Name: "panel voltmeter", Scales: []typing.Scale{{Channel: "voltage", Quantity: probe.Voltage, High: 30, Class: 1.5, Division: 0.5}},
 		})
 		require.NoError(t, err)
 		desk.show(Now{Kind: DoProbe, Say: "Red on the bus."})

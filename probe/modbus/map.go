@@ -1,9 +1,11 @@
 package modbus
 
 import (
-	_ "embed"
+	"cmp"
+	"errors"
 	"fmt"
 	"math"
+	"reflect"
 	"slices"
 	"strconv"
 	"strings"
@@ -11,6 +13,7 @@ import (
 	"go.yaml.in/yaml/v3"
 
 	"loomproof/probe"
+	"loomproof/probe/layout"
 )
 
 // A Map says what stands in which register of a kind of meter.
@@ -38,275 +41,227 @@ type MapChannel struct {
 	Overload map[uint32]bool // bits that stand for a value past the range
 }
 
-// A MapError is one mistake in a map file.
-type MapError struct {
-	File         string
-	Line, Column int
-	Text         string // what is wrong, and what to write instead
+// mapFile is the layout of a map file.
+type mapFile struct {
+	Format   format          `key:"modbus-map,required" doc:"The format of this file: 1."`
+	Maker    string          `key:"maker" doc:"Who makes the meter."`
+	Model    string          `key:"model,required" doc:"Which meter it is."`
+	Address  address         `key:"address" doc:"Of the meter on the line, as it comes: 1 to 247; 1 if left out."`
+	Channels []*channelEntry `key:"channels,required" doc:"Its values, by names of your own."`
 }
 
-func (e MapError) Error() string {
-	return fmt.Sprintf("%s:%d:%d: %s", e.File, e.Line, e.Column, e.Text)
+type channelEntry struct {
+	Name string     `key:"-"`
+	Pos  layout.Pos `key:"-"`
+
+	Quantity quantity `key:"quantity,required" doc:"What is measured."`
+	Unit     string   `key:"unit" doc:"Of scale, offset, step and range, as mV; the quantity's SI unit if left out."`
+	Function function `key:"function" doc:"3 reads holding registers, 4 input registers; 3 if left out."`
+	Register register `key:"register,required" doc:"The first register, as sent: counted from 0."`
+	Kind     Kind     `key:"kind,required" doc:"How the value stands in its registers."`
+	Order    Order    `key:"order" doc:"Of the bytes as they come, A being the highest; ABCD if left out."`
+	Scale    *factor  `key:"scale" doc:"Value = register × scale + offset; 1 if left out."`
+	Offset   float64  `key:"offset" doc:"Value = register × scale + offset; 0 if left out."`
+	Step     above    `key:"step" doc:"What the last digit is worth; scale if left out, for whole numbers."`
+	Range    above    `key:"range" doc:"Full scale."`
+	Accuracy accuracy `key:"accuracy" doc:"The accuracy line of its manual."`
+	Overload raws     `key:"overload" doc:"Register values that mean: past the range. One or a list."`
 }
 
-// MapErrors are all the mistakes of a map file, in the order of the file.
-type MapErrors []MapError
-
-func (e MapErrors) Error() string {
-	lines := make([]string, len(e))
-	for i := range e {
-		lines[i] = e[i].Error()
-	}
-	return strings.Join(lines, "\n")
+// shapes are the schemas of what reads itself.
+var shapes = layout.Shapes{
+	reflect.TypeFor[format]():   {"const": 1},
+	reflect.TypeFor[address]():  {"type": "integer", "minimum": 1, "maximum": 247},
+	reflect.TypeFor[quantity](): {"enum": quantities},
+	reflect.TypeFor[function](): {"enum": []int{3, 4}},
+	reflect.TypeFor[register](): {"type": "integer", "minimum": 0, "maximum": math.MaxUint16},
+	reflect.TypeFor[Kind]():     {"enum": kinds},
+	reflect.TypeFor[Order]():    {"enum": orders},
+	reflect.TypeFor[factor]():   {"type": "number", "not": layout.Schema{"const": 0}},
+	reflect.TypeFor[above]():    {"type": "number", "exclusiveMinimum": 0},
+	reflect.TypeFor[accuracy](): layout.Text("0.5% + 1 digit"),
+	reflect.TypeFor[raws](): {"anyOf": []layout.Schema{
+		{"type": "integer", "minimum": 0, "maximum": math.MaxUint32},
+		{"type": "array", "items": layout.Schema{"type": "integer", "minimum": 0, "maximum": math.MaxUint32}},
+	}},
 }
-
-//go:embed map.schema.json
-var schema []byte
 
 // Schema is a JSON Schema (draft 2020-12) of the map file, for editors.
-func Schema() []byte { return slices.Clone(schema) }
+func Schema() []byte {
+	return layout.File(shapes.Of(reflect.TypeFor[mapFile]()), "Loomproof map of a Modbus meter, format 1")
+}
 
-// ReadMap reads a map file. File is its name, for messages. The error is MapErrors.
+// ReadMap reads a map file. File is its name, for messages. The error is
+// [layout.Errors]: all mistakes, with their places.
 func ReadMap(file string, text []byte) (*Map, error) {
-	r := &reader{file: file}
-	m := &Map{Address: 1}
-	r.document(text, m)
-	if len(r.errs) > 0 {
-		slices.SortStableFunc(r.errs, func(a, b MapError) int {
-			if a.Line != b.Line {
-				return a.Line - b.Line
-			}
-			return a.Column - b.Column
-		})
-		return nil, r.errs
+	r := layout.NewReader(file)
+	var f mapFile
+	r.Read(text, &f, "the map")
+	if r.Errors() == nil && len(f.Channels) == 0 {
+		r.Errorf(layout.Pos{Line: 1, Column: 1}, "the map has no channels; name one at least")
+	}
+	if errs := r.Errors(); errs != nil {
+		return nil, errs
+	}
+	m := &Map{Maker: f.Maker, Model: f.Model, Address: cmp.Or(byte(f.Address), 1)}
+	for _, e := range f.Channels {
+		m.Channels = append(m.Channels, e.channel(r))
+	}
+	if errs := r.Errors(); errs != nil {
+		return nil, errs
 	}
 	return m, nil
 }
 
-// reader collects mistakes.
-type reader struct {
-	file string
-	errs MapErrors
-}
-
-func (r *reader) errorf(n *yaml.Node, format string, args ...any) {
-	r.errs = append(r.errs, MapError{r.file, max(1, n.Line), max(1, n.Column), fmt.Sprintf(format, args...)})
-}
-
-// A key is one that a group of lines may have.
-type key struct {
-	name     string
-	required bool
-	read     func(*yaml.Node)
-}
-
-// group reads the keys of a group of lines.
-func (r *reader) group(n *yaml.Node, what string, keys []key) {
-	names := make([]string, len(keys))
-	for i, k := range keys {
-		names[i] = k.name
+// channel is an entry in SI units.
+func (e *channelEntry) channel(r *layout.Reader) MapChannel {
+	prefix := e.prefix(r)
+	scale := 1.0
+	if e.Scale != nil {
+		scale = float64(*e.Scale)
 	}
-	if n.Kind != yaml.MappingNode {
-		r.errorf(n, "%s: lines of \"name: value\" are wanted here: %s", what, strings.Join(names, ", "))
-		return
+	step := float64(e.Step)
+	if e.Kind != Float32 && step == 0 {
+		step = math.Abs(scale)
 	}
-	seen := map[string]bool{}
-	for i := 0; i+1 < len(n.Content); i += 2 {
-		name, value := n.Content[i], n.Content[i+1]
-		at := slices.Index(names, name.Value)
-		switch {
-		case at < 0:
-			r.errorf(name, "%s has no %q; known: %s", what, name.Value, strings.Join(names, ", "))
-		case seen[name.Value]:
-			r.errorf(name, "%q stands twice; keep one", name.Value)
-		case value.Kind == yaml.AliasNode:
-			r.errorf(value, "%s: *%s stands for something above; write it out here", name.Value, value.Value)
-		case value.Kind == yaml.ScalarNode && value.Tag == "!!null":
-			r.errorf(name, "%q has no value; give it one or take the line out", name.Value)
-		default:
-			keys[at].read(value)
+	c := MapChannel{
+		Name: e.Name, Quantity: probe.Quantity(e.Quantity), Function: cmp.Or(byte(e.Function), 3), Register: uint16(e.Register),
+		Kind: e.Kind, Order: cmp.Or(e.Order, ABCD), Scale: scale * prefix, Offset: e.Offset * prefix,
+		Step: step * prefix, Range: float64(e.Range) * prefix, Accuracy: probe.Accuracy(e.Accuracy), Overload: map[uint32]bool{},
+	}
+	for _, bits := range e.Overload {
+		if e.Kind.registers() == 1 && bits > math.MaxUint16 {
+			r.Errorf(e.Pos, "channel %q: overload %#x is more than its one register holds", e.Name, bits)
 		}
-		seen[name.Value] = true
+		c.Overload[bits] = true
 	}
-	for _, k := range keys {
-		if k.required && !seen[k.name] {
-			r.errorf(n, "%s: %q is missing", what, k.name)
-		}
-	}
-}
-
-func (r *reader) document(text []byte, m *Map) {
-	var doc yaml.Node
-	if err := yaml.Unmarshal(text, &doc); err != nil {
-		line, said := 1, strings.TrimPrefix(err.Error(), "yaml: ")
-		if n, _ := fmt.Sscanf(said, "line %d:", &line); n == 1 {
-			_, said, _ = strings.Cut(said, ": ")
-		}
-		r.errorf(&yaml.Node{Line: line}, "not YAML: %s; check the indentation and the quotes here and just above", said)
-		return
-	}
-	if len(doc.Content) == 0 {
-		r.errorf(&doc, "the file is empty; begin with \"modbus-map: 1\"")
-		return
-	}
-	r.group(doc.Content[0], "the map", []key{
-		{"modbus-map", true, func(n *yaml.Node) {
-			if n.Value != "1" {
-				r.errorf(n, "modbus-map: format %q is unknown; this program reads 1", n.Value)
-			}
-		}},
-		{"maker", false, func(n *yaml.Node) { m.Maker = r.text(n, "maker") }},
-		{"model", true, func(n *yaml.Node) { m.Model = r.text(n, "model") }},
-		{"address", false, func(n *yaml.Node) { m.Address = byte(r.whole(n, "address", 1, 247)) }},
-		{"channels", true, func(n *yaml.Node) { r.channels(n, m) }},
-	})
-}
-
-func (r *reader) channels(n *yaml.Node, m *Map) {
-	if n.Kind != yaml.MappingNode || len(n.Content) == 0 {
-		r.errorf(n, "channels: named entries are wanted here, as \"bus voltage:\" with its lines below")
-		return
-	}
-	for i := 0; i+1 < len(n.Content); i += 2 {
-		name, value := n.Content[i], n.Content[i+1]
-		if slices.ContainsFunc(m.Channels, func(c MapChannel) bool { return c.Name == name.Value }) {
-			r.errorf(name, "channel %q stands twice; give one of them another name", name.Value)
-			continue
-		}
-		m.Channels = append(m.Channels, r.channel(name.Value, value))
-	}
-}
-
-func (r *reader) channel(name string, n *yaml.Node) MapChannel {
-	c := MapChannel{Name: name, Function: 3, Order: ABCD, Scale: 1, Overload: map[uint32]bool{}}
-	what := fmt.Sprintf("channel %q", name)
-	unit, unitAt, overloads := "", n, (*yaml.Node)(nil)
-	r.group(n, what, []key{
-		{"quantity", true, func(n *yaml.Node) {
-			c.Quantity = probe.Quantity(r.oneOf(n, "quantity", "voltage", "current", "resistance", "temperature", "frequency"))
-		}},
-		{"unit", false, func(n *yaml.Node) { unit, unitAt = r.text(n, "unit"), n }},
-		{"function", false, func(n *yaml.Node) { c.Function = byte(r.whole(n, "function", 3, 4)) }},
-		{"register", true, func(n *yaml.Node) { c.Register = uint16(r.register(n)) }},
-		{"kind", true, func(n *yaml.Node) { c.Kind = Kind(r.oneOf(n, "kind", texts(kinds)...)) }},
-		{"order", false, func(n *yaml.Node) { c.Order = Order(r.oneOf(n, "order", texts(orders)...)) }},
-		{"scale", false, func(n *yaml.Node) {
-			if c.Scale = r.number(n, "scale"); c.Scale == 0 {
-				r.errorf(n, "scale: 0 would make every value the same; give what one step of the register is worth")
-				c.Scale = 1
-			}
-		}},
-		{"offset", false, func(n *yaml.Node) { c.Offset = r.number(n, "offset") }},
-		{"step", false, func(n *yaml.Node) { c.Step = r.above(n, "step") }},
-		{"range", false, func(n *yaml.Node) { c.Range = r.above(n, "range") }},
-		{"accuracy", false, func(n *yaml.Node) {
-			var err error
-			if c.Accuracy, err = probe.ParseAccuracy(r.text(n, "accuracy")); err != nil {
-				r.errorf(n, "%v", err)
-			}
-		}},
-		{"overload", false, func(n *yaml.Node) { overloads = n }},
-	})
-	if overloads != nil {
-		r.overloads(overloads, &c)
-	}
-	r.toSI(&c, unit, unitAt)
 	switch {
+	case math.IsNaN(e.Offset) || math.Abs(e.Offset) > largest:
+		r.Errorf(e.Pos, "channel %q: offset %v is not a number that a meter can mean", e.Name, e.Offset)
 	case c.Accuracy.Digits > 0 && c.Step == 0:
-		r.errorf(n, "%s: its accuracy counts digits, but a %s has none; give \"step\", what the last digit of its display is worth", what, c.Kind)
+		r.Errorf(e.Pos, "channel %q: its accuracy counts digits, but a %s has none; give \"step\", what the last digit of its display is worth", e.Name, e.Kind)
 	case c.Accuracy.OfRange > 0 && c.Range == 0:
-		r.errorf(n, "%s: its accuracy is a part of the range; give \"range\"", what)
+		r.Errorf(e.Pos, "channel %q: its accuracy is a part of the range; give \"range\"", e.Name)
 	}
 	return c
 }
 
-// toSI brings scale, offset, step and range from the map's unit to the SI unit.
-func (r *reader) toSI(c *MapChannel, unit string, at *yaml.Node) {
-	si := c.Quantity.Unit()
-	if c.Kind != Float32 && c.Step == 0 {
-		c.Step = math.Abs(c.Scale)
-	}
-	prefix, ok := strings.CutSuffix(strings.Replace(unit, "ohm", "Ω", 1), si)
-	factor, known := map[string]float64{"": 1, "u": 1e-6, "µ": 1e-6, "μ": 1e-6, "m": 1e-3, "k": 1e3, "M": 1e6}[prefix]
+// prefix is what the unit's prefix stands for.
+func (e *channelEntry) prefix(r *layout.Reader) float64 {
+	si := probe.Quantity(e.Quantity).Unit()
+	text, ok := strings.CutSuffix(strings.Replace(e.Unit, "ohm", "Ω", 1), si)
+	factor, known := map[string]float64{"": 1, "u": 1e-6, "µ": 1e-6, "μ": 1e-6, "m": 1e-3, "k": 1e3, "M": 1e6}[text]
 	switch {
-	case unit == "" || si == "": // the SI unit, or a quantity that was refused
-		return
+	case e.Unit == "" || si == "": // the SI unit, or a quantity that was refused
+		return 1
 	case !ok || !known:
-		r.errorf(at, "unit: %q is no unit of %s; write %s, m%[3]s, k%[3]s", unit, c.Quantity, si)
-		return
+		r.Errorf(e.Pos, "channel %q: unit %q is no unit of %s; write %s, m%[4]s, k%[4]s", e.Name, e.Unit, e.Quantity, si)
+		return 1
 	}
-	for _, v := range []*float64{&c.Scale, &c.Offset, &c.Step, &c.Range} {
-		*v *= factor
-	}
+	return factor
 }
 
-// overloads reads the register's values that stand for none.
-func (r *reader) overloads(n *yaml.Node, c *MapChannel) {
+// What follows are the values of a map file, each with its range.
+type (
+	format   int
+	address  byte
+	quantity probe.Quantity
+	function byte
+	register uint16
+	factor   float64
+	above    float64
+	accuracy probe.Accuracy
+	raws     []uint32
+)
+
+var quantities = []quantity{
+	quantity(probe.Voltage), quantity(probe.Current), quantity(probe.Resistance), quantity(probe.Temperature), quantity(probe.Frequency),
+}
+
+// largest is more than any meter means.
+const largest = 1e12
+
+func (f *format) UnmarshalText(text []byte) error {
+	if *f = 1; string(text) != "1" {
+		return fmt.Errorf("format %q is unknown; this program reads 1", text)
+	}
+	return nil
+}
+
+func (a *address) UnmarshalText(text []byte) error  { return whole(a, text, 1, 247) }
+func (f *function) UnmarshalText(text []byte) error { return whole(f, text, 3, 4) }
+
+// UnmarshalText also knows the numbering of manuals that count from 400001 and 300001.
+func (g *register) UnmarshalText(text []byte) error {
+	if v, err := strconv.ParseInt(string(text), 0, 64); err == nil && (v/100_000 == 3 || v/100_000 == 4) && v%100_000 > 0 {
+		return fmt.Errorf("%d looks like the numbering that begins at %d00001; write the number that is sent, from 0: %d, and function 3 or 4", v, v/100_000, v%100_000-1)
+	}
+	return whole(g, text, 0, math.MaxUint16)
+}
+
+func (q *quantity) UnmarshalText(text []byte) error { return oneOf(q, text, quantities) }
+
+// UnmarshalText reads a kind as a map file has it.
+func (k *Kind) UnmarshalText(text []byte) error { return oneOf(k, text, kinds) }
+
+// UnmarshalText reads an order as a map file has it.
+func (o *Order) UnmarshalText(text []byte) error { return oneOf(o, text, orders) }
+
+func (f *factor) UnmarshalText(text []byte) error {
+	v, err := strconv.ParseFloat(string(text), 64)
+	if *f = factor(v); err != nil || math.IsNaN(v) || v == 0 || math.Abs(v) > largest {
+		return fmt.Errorf("%q is no number other than 0; give what one step of the register is worth", text)
+	}
+	return nil
+}
+
+func (a *above) UnmarshalText(text []byte) error {
+	v, err := strconv.ParseFloat(string(text), 64)
+	if *a = above(v); err != nil || !(v > 0) || v > largest {
+		return fmt.Errorf("%q is no number above 0", text)
+	}
+	return nil
+}
+
+func (a *accuracy) UnmarshalText(text []byte) error {
+	line, err := probe.ParseAccuracy(string(text))
+	if *a = accuracy(line); err != nil {
+		return errors.New(strings.TrimPrefix(err.Error(), "accuracy ")) // the key says that
+	}
+	return nil
+}
+
+// ReadShape reads one value or a list.
+func (v *raws) ReadShape(r *layout.Reader, n *yaml.Node, what string) {
 	list := []*yaml.Node{n}
 	if n.Kind == yaml.SequenceNode {
 		list = n.Content
 	}
-	highest := int64(1)<<(16*c.Kind.registers()) - 1
 	for _, n := range list {
-		c.Overload[uint32(r.whole(n, "overload", 0, highest))] = true
+		var bits uint32
+		if err := whole(&bits, []byte(n.Value), 0, math.MaxUint32); n.Kind != yaml.ScalarNode || err != nil {
+			r.Errorf(layout.At(n), "%s: %q is not a whole number from 0 to %d", what, n.Value, uint32(math.MaxUint32))
+		}
+		*v = append(*v, bits)
 	}
 }
 
-// register also knows the numbering of manuals that count from 40001 and 30001.
-func (r *reader) register(n *yaml.Node) int64 {
-	if v, err := strconv.ParseInt(n.Value, 0, 64); err == nil && (v/100_000 == 3 || v/100_000 == 4) && v%100_000 > 0 {
-		r.errorf(n, "register: %d looks like the numbering that begins at %d00001; write the number that is sent, from 0: %d, and function 3 or 4", v, v/100_000, v%100_000-1)
-		return 0
-	}
-	return r.whole(n, "register", 0, math.MaxUint16)
-}
-
-func (r *reader) text(n *yaml.Node, what string) string {
-	if n.Kind != yaml.ScalarNode {
-		r.errorf(n, "%s: one value is wanted here", what)
-	}
-	return n.Value
-}
-
-func (r *reader) whole(n *yaml.Node, what string, low, high int64) int64 {
-	v, err := strconv.ParseInt(r.text(n, what), 0, 64)
+func whole[T ~byte | ~uint16 | ~uint32](into *T, text []byte, low, high int64) error {
+	v, err := strconv.ParseInt(string(text), 0, 64)
 	if err != nil || v < low || v > high {
-		r.errorf(n, "%s: %q is not a whole number from %d to %d", what, n.Value, low, high)
-		return low
+		return fmt.Errorf("%q is not a whole number from %d to %d", text, low, high)
 	}
-	return v
+	*into = T(v)
+	return nil
 }
 
-func (r *reader) number(n *yaml.Node, what string) float64 {
-	v, err := strconv.ParseFloat(r.text(n, what), 64)
-	if err != nil || math.IsNaN(v) || math.Abs(v) > 1e12 {
-		r.errorf(n, "%s: %q is not a number", what, n.Value)
-		return 1
+func oneOf[T ~string](into *T, text []byte, known []T) error {
+	if *into = T(text); !slices.Contains(known, *into) {
+		names := make([]string, len(known))
+		for i, k := range known {
+			names[i] = string(k)
+		}
+		return fmt.Errorf("%q is unknown; write one of %s", text, strings.Join(names, ", "))
 	}
-	return v
-}
-
-func (r *reader) above(n *yaml.Node, what string) float64 {
-	v := r.number(n, what)
-	if !(v > 0) {
-		r.errorf(n, "%s: %q is not above 0", what, n.Value)
-		return 1
-	}
-	return v
-}
-
-func (r *reader) oneOf(n *yaml.Node, what string, known ...string) string {
-	if text := r.text(n, what); !slices.Contains(known, text) {
-		r.errorf(n, "%s: %q is unknown; write one of %s", what, text, strings.Join(known, ", "))
-		return ""
-	}
-	return n.Value
-}
-
-func texts[T ~string](all []T) []string {
-	out := make([]string, len(all))
-	for i, t := range all {
-		out[i] = string(t)
-	}
-	return out
+	return nil
 }

@@ -13,6 +13,7 @@ import (
 	"go.yaml.in/yaml/v3"
 
 	"loomproof/probe"
+	"loomproof/probe/layout"
 )
 
 func example(t testing.TB) []byte {
@@ -51,17 +52,17 @@ func TestMapMistakes(t *testing.T) {
 		"missing":            {"    register: 32\n", "", `m.yaml:22:5: channel "shunt current": "register" is missing`},
 		"kind":               {"kind: float32", "kind: float64", `m.yaml:24:11: kind: "float64" is unknown; write one of int16, uint16, int32, uint32, float32`},
 		"order":              {"order: CDAB", "order: ABDC", `m.yaml:15:12: order: "ABDC" is unknown; write one of ABCD, CDAB, BADC, DCBA`},
-		"unit":               {"unit: mV", "unit: mA", `m.yaml:11:11: unit: "mA" is no unit of voltage; write V, mV, kV`},
+		"unit":               {"unit: mV", "unit: mA", `m.yaml:9:3: channel "bus voltage": unit "mA" is no unit of voltage; write V, mV, kV`},
 		"register":           {"register: 32", "register: 70000", `m.yaml:23:15: register: "70000" is not a whole number from 0 to 65535`},
 		"numbering":          {"register: 32", "register: 400033", `m.yaml:23:15: register: 400033 looks like the numbering that begins at 400001; write the number that is sent, from 0: 32, and function 3 or 4`},
 		"function":           {"function: 4", "function: 6", `m.yaml:12:15: function: "6" is not a whole number from 3 to 4`},
 		"address":            {"address: 1", "address: 0", `m.yaml:6:10: address: "0" is not a whole number from 1 to 247`},
-		"scale":              {"scale: 0.1", "scale: 0", `m.yaml:16:12: scale: 0 would make every value the same; give what one step of the register is worth`},
-		"not a number":       {"scale: 0.1", "scale: NaN", `m.yaml:16:12: scale: "NaN" is not a number`},
-		"digits of a float":  {"    step: 0.01", "    offset: 0", `m.yaml:22:5: channel "shunt current": its accuracy counts digits, but a float32 has none; give "step", what the last digit of its display is worth`},
-		"accuracy":           {"0.5% + 1 digit", "good", `m.yaml:27:15: accuracy "good": "good" is neither a percentage of the reading or range nor digits; write it like 0.5% + 3 digits + 0.01% of range`},
+		"scale":              {"scale: 0.1", "scale: 0", `m.yaml:16:12: scale: "0" is no number other than 0; give what one step of the register is worth`},
+		"not a number":       {"scale: 0.1", "scale: NaN", `m.yaml:16:12: scale: "NaN" is no number other than 0; give what one step of the register is worth`},
+		"digits of a float":  {"    step: 0.01", "    offset: 0", `m.yaml:21:3: channel "shunt current": its accuracy counts digits, but a float32 has none; give "step", what the last digit of its display is worth`},
+		"accuracy":           {"0.5% + 1 digit", "good", `m.yaml:27:15: accuracy: "good": "good" is neither a percentage of the reading or range nor digits; write it like 0.5% + 3 digits + 0.01% of range`},
 		"format":             {"modbus-map: 1", "modbus-map: 2", `m.yaml:3:13: modbus-map: format "2" is unknown; this program reads 1`},
-		"twice":              {"  shunt current:", "  bus voltage:", `m.yaml:21:3: channel "bus voltage" stands twice; give one of them another name`},
+		"twice":              {"  shunt current:", "  bus voltage:", `m.yaml:21:3: channels: "bus voltage" stands twice; give one of them another name`},
 		"no value":           {"range: 60\n", "range:\n", `m.yaml:26:5: "range" has no value; give it one or take the line out`},
 		"overload too large": {"0x80000000]", "0x800000000]", `m.yaml:20:28: overload: "0x800000000" is not a whole number from 0 to 4294967295`},
 	} {
@@ -74,7 +75,7 @@ func TestMapMistakes(t *testing.T) {
 	}
 	for text, want := range map[string]string{
 		"":               "m.yaml:1:1: the file is empty; begin with \"modbus-map: 1\"",
-		"- a":            "m.yaml:1:1: the map: lines of \"name: value\" are wanted here: modbus-map, maker, model, address, channels",
+		"- a":            "m.yaml:1:1: the map: modbus-map, maker, model, address, channels are wanted here, as \"name: value\" lines",
 		"a: b: c":        "m.yaml:1:1: not YAML: mapping values are not allowed in this context; check the indentation and the quotes here and just above",
 		"a: &x 1\nb: *x": "m.yaml:1:1: the map has no \"a\"",
 	} {
@@ -128,8 +129,8 @@ func FuzzReadMap(f *testing.F) {
 	f.Fuzz(func(t *testing.T, text []byte) {
 		m, err := ReadMap("m.yaml", text)
 		if err != nil {
-			require.IsType(t, MapErrors{}, err)
-			for _, e := range err.(MapErrors) {
+			require.IsType(t, layout.Errors{}, err)
+			for _, e := range err.(layout.Errors) {
 				require.Positive(t, e.Line)
 				require.Positive(t, e.Column)
 				require.NotEmpty(t, e.Text)
