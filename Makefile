@@ -49,5 +49,5 @@ cross:
 
 # Files that are made from the code: schemas and golden files.
 generate:
-	go test ./dashboard/report ./checks/design -run TestSchema -update
+	go test ./dashboard/report ./checks/design ./probe/sources -run TestSchema -update
 	go test ./probe/node -run TestImageIsBuilt -update

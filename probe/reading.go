@@ -49,19 +49,40 @@ type Reading struct {
 	Accuracy  Accuracy `json:"accuracy"`
 	FullScale float64  `json:"full_scale"`
 	Digit     float64  `json:"digit"`
+
+	Correction *Correction `json:"correction,omitempty"` // by a calibration; nil without
 }
 
-// Uncertainty is the standard uncertainty (k = 1) that the source's accuracy
-// gives to this single reading, in the unit of Value.
+// Uncertainty is the standard uncertainty (k = 1) that the source's accuracy and
+// its calibration give to this single reading, in the unit of Value.
 func (r Reading) Uncertainty() float64 {
-	return r.Accuracy.HalfWidth(r.Value, r.Digit, r.FullScale) / math.Sqrt(3)
+	u := r.Accuracy.HalfWidth(r.Value, r.Digit, r.FullScale) / math.Sqrt(3)
+	if r.Correction != nil {
+		u = math.Hypot(u, r.Correction.Uncertainty)
+	}
+	return u
+}
+
+// GainUncertainty is the part of it that grows with the value, for each unit of
+// the value.
+func (r Reading) GainUncertainty() float64 {
+	u := r.Accuracy.OfReading / math.Sqrt(3)
+	if r.Correction != nil {
+		u = math.Hypot(u, r.Correction.GainU)
+	}
+	return u
 }
 
 // Fixed is the part of the standard uncertainty that does not grow with the
-// value: digits and percent of range. Two readings of one source on one range
-// differ by no more than this and the gain error of their difference.
+// value: digits, percent of range, and what a calibration found not to be linear.
+// Two readings of one source on one range differ by no more than this and the
+// gain error of their difference.
 func (r Reading) Fixed() float64 {
-	return r.Accuracy.HalfWidth(0, r.Digit, r.FullScale) / math.Sqrt(3)
+	u := r.Accuracy.HalfWidth(0, r.Digit, r.FullScale) / math.Sqrt(3)
+	if r.Correction != nil {
+		u = math.Hypot(u, r.Correction.Residual)
+	}
+	return u
 }
 
 func (r Reading) String() string {

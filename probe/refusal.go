@@ -12,6 +12,11 @@ var ErrSilent = errors.New("no answer")
 // ErrGone is what a source's Read returns, wrapped, when its port has vanished.
 var ErrGone = errors.New("port gone")
 
+// ErrAway is what a source that looks for its port again returns, wrapped, while
+// the port has vanished: read on, and it comes back when the cable does. It wraps
+// ErrGone.
+var ErrAway = fmt.Errorf("%w, looked for", ErrGone)
+
 // A Reason says why something that came from a source is not a reading.
 // Reasons are counted and exported, so the set is closed.
 type Reason string

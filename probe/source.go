@@ -60,6 +60,7 @@ type Identity struct {
 	Firmware    string    `json:"firmware"`
 	Port        string    `json:"port"`
 	Calibrated  time.Time `json:"calibrated,omitzero"` // zero when not known
+	Due         time.Time `json:"due,omitzero"`        // when it is to be calibrated again
 	Certificate string    `json:"certificate,omitempty"`
 }
 
@@ -67,5 +68,16 @@ type Identity struct {
 type Channel struct {
 	Name     string   `json:"name"`
 	Quantity Quantity `json:"quantity"`
+	Accuracy Accuracy `json:"accuracy"`
+
+	// Ranges are accuracy lines for single ranges, where there are such; then
+	// Accuracy is that of all others.
+	Ranges []RangeAccuracy `json:"ranges,omitempty"`
+}
+
+// RangeAccuracy is the accuracy on the ranges up to a full scale, in the
+// channel's SI unit.
+type RangeAccuracy struct {
+	UpTo     float64  `json:"up_to"`
 	Accuracy Accuracy `json:"accuracy"`
 }

@@ -330,10 +330,11 @@ func scatter(c Captured) float64 {
 // (JCGM 100:2008, 5.2.2: fully correlated inputs cancel); digits and range are
 // taken as independent.
 func uncertaintyOfDifference(a, b Captured) float64 {
-	if a.Last.Source != b.Last.Source || a.Last.FullScale != b.Last.FullScale || a.Last.FullScale == 0 {
+	corrected := func(c Captured) bool { return c.Last.Correction != nil }
+	if a.Last.Source != b.Last.Source || a.Last.FullScale != b.Last.FullScale || a.Last.FullScale == 0 || corrected(a) != corrected(b) {
 		return math.Hypot(uncertaintyOf(a), uncertaintyOf(b))
 	}
-	gain := a.Last.Accuracy.OfReading * math.Abs(a.Value-b.Value) / math.Sqrt(3)
+	gain := max(a.Last.GainUncertainty(), b.Last.GainUncertainty()) * math.Abs(a.Value-b.Value)
 	return math.Sqrt(gain*gain + sq(a.Last.Fixed()) + sq(b.Last.Fixed()) + sq(scatter(a)) + sq(scatter(b)))
 }
 

@@ -407,8 +407,8 @@ func (p *Performance) patience() time.Duration {
 // errImpatient is when no steady reading has come in time.
 var errImpatient = errors.New("no steady reading")
 
-// untilSteady reads a source until it is steady. Refusals are shown and waited
-// out.
+// untilSteady reads a source until it is steady. Refusals, silence and a pulled
+// cable are shown and waited out.
 func (p *Performance) untilSteady(ctx context.Context, s probe.Source, channel string, rule steady.Rule, patience time.Duration) (Captured, error) {
 	deadline, stop := context.WithTimeoutCause(ctx, patience, errImpatient)
 	defer stop()
@@ -424,7 +424,7 @@ func (p *Performance) untilSteady(ctx context.Context, s probe.Source, channel s
 		switch {
 		case deadline.Err() != nil:
 			return Captured{}, context.Cause(deadline)
-		case errors.As(err, &refused), errors.Is(err, probe.ErrSilent):
+		case errors.As(err, &refused), errors.Is(err, probe.ErrSilent), errors.Is(err, probe.ErrAway):
 			if refused != nil {
 				d.Refused(refused)
 			}

@@ -99,6 +99,9 @@ func (c Config) withDefaults() Config {
 	return c
 }
 
+// Check tells the first mistake that can be seen without a board; [Open] does, too.
+func (c Config) Check() error { return c.withDefaults().check() }
+
 // check tells the first mistake that can be seen without a board.
 func (c Config) check() error {
 	switch {
