@@ -9,13 +9,11 @@ import (
 	"runtime/debug"
 	"strings"
 
-	"go.starlark.net/starlark"
-	"go.starlark.net/syntax"
-
 	"loomproof/checks/airframe"
 	"loomproof/checks/design"
 	"loomproof/checks/limits"
 	"loomproof/checks/logbook"
+	"loomproof/checks/sandbox"
 	"loomproof/checks/verdict"
 )
 
@@ -27,6 +25,9 @@ type Performance struct {
 	Script []byte
 	Bench  *Bench
 	Desk   *Desk
+
+	// Interpreter runs the script: [sandbox.Apart], or nil for [sandbox.Here].
+	Interpreter func(context.Context, sandbox.Program) error
 
 	limits  *limits.Limits
 	watch   *watcher
@@ -56,9 +57,6 @@ var ErrScriptChanged = errors.New("the script does not ask what it asked before"
 
 // errStopped is how a script ends its worksheet early.
 var errStopped = errors.New("the procedure stopped")
-
-// maxSteps bounds a script that never ends.
-const maxSteps = 50_000_000
 
 // Perform runs the script to its end, from the top or from where an earlier
 // run stopped, and closes the worksheet. When it fails, or the context ends,
@@ -129,36 +127,25 @@ func (p *Performance) run() (err error) {
 			err = fmt.Errorf("a mistake in the program, please report it: %v\n%s", r, debug.Stack())
 		}
 	}()
-	thread := &starlark.Thread{Name: p.Name, Print: func(*starlark.Thread, string) {}}
-	thread.SetMaxExecutionSteps(maxSteps)
-	stop := context.AfterFunc(p.ctx, func() { thread.Cancel("stopped") })
-	defer stop()
-	opts := &syntax.FileOptions{While: true, TopLevelControl: true}
-	_, err = starlark.ExecFileOptions(opts, thread, p.Name+".star", p.Script, p.builtins())
-	if err != nil {
-		return scriptError(err)
+	interpret := p.Interpreter
+	if interpret == nil {
+		interpret = sandbox.Here
 	}
-	return nil
+	return p.scriptError(interpret(p.ctx, sandbox.Program{Name: p.Name + ".star", Text: p.Script, Words: p.builtins()}))
 }
 
-// scriptError gives the place in the script for a mistake in it, and the plain
-// cause for everything else.
-func scriptError(err error) error {
-	var eval *starlark.EvalError
-	if !errors.As(err, &eval) {
-		return err
-	}
+// scriptError adds the step to a mistake in the script, which has its place
+// already, and gives the plain cause for everything else.
+func (p *Performance) scriptError(err error) error {
+	var wrong *sandbox.Error
 	var cause effectError
-	if errors.As(err, &cause) {
+	switch {
+	case errors.As(err, &cause):
 		return cause.error
+	case errors.As(err, &wrong) && len(p.steps) > 0:
+		return fmt.Errorf("%w (the step before it: %s)", err, p.steps[len(p.steps)-1].ID)
 	}
-	where := ""
-	for i := len(eval.CallStack) - 1; i >= 0 && where == ""; i-- {
-		if pos := eval.CallStack[i].Pos; pos.Line > 0 {
-			where = pos.String() + ": "
-		}
-	}
-	return fmt.Errorf("%s%s", where, eval.Msg)
+	return err
 }
 
 // effectError is a failure of the world, not of the script.

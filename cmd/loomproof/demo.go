@@ -40,7 +40,7 @@ func (c demoCommand) Run(w *world) error {
 	}
 	o := demo.Options{
 		Procedure: c.Procedure, Fault: c.Fault, HandsOff: c.HandsOff, Listen: c.Listen, Logbook: c.Logbook, Seed: c.Seed,
-		Version: version(), Out: w.out, By: userName(),
+		Version: version(), Apart: true, Out: w.out, By: userName(),
 	}
 	if c.JSON {
 		o.Out = w.err

@@ -15,6 +15,8 @@ import (
 	"syscall"
 
 	"github.com/alecthomas/kong"
+
+	"loomproof/checks/sandbox"
 )
 
 // The exit codes, the same for every command; they are interface.
@@ -59,7 +61,10 @@ func (e exit) Error() string { return fmt.Sprintf("exit %d", int(e)) }
 // usage is a mistake in the command's words.
 type usage struct{ error }
 
-func main() { os.Exit(run(os.Args[1:], os.Stdin, os.Stdout, os.Stderr)) }
+func main() {
+	sandbox.Serve()
+	os.Exit(run(os.Args[1:], os.Stdin, os.Stdout, os.Stderr))
+}
 
 func run(args []string, in io.Reader, out, errOut io.Writer) (code int) {
 	// The first signal stops in order: output off, then the journal. A second

@@ -15,6 +15,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"loomproof/checks/sandbox"
 	"loomproof/probe/bench"
 	"loomproof/probe/port"
 	"loomproof/scripts"
@@ -24,6 +25,7 @@ import (
 const asProgram = "LOOMPROOF_TEST_AS_PROGRAM"
 
 func TestMain(m *testing.M) {
+	sandbox.Serve()
 	if os.Getenv(asProgram) != "" {
 		main()
 	}

@@ -124,7 +124,7 @@ func open(w *world, file, book, listen string, i instruments, out io.Writer) (s 
 		b.Close()
 		return nil, nil, err
 	}
-	s = &station.Station{Design: d, Bench: bench, Book: b, Desk: procedure.NewDesk(), Version: version()}
+	s = &station.Station{Design: d, Bench: bench, Book: b, Desk: procedure.NewDesk(), Version: version(), Apart: true}
 	done = func() { closeBench(); b.Close() }
 	if listen == "" {
 		return s, done, nil

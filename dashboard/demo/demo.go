@@ -43,6 +43,7 @@ type Options struct {
 	Logbook   string // file to keep; "" for one that goes with the demo
 	Seed      uint64 // of the aircraft's parts and the instruments' errors
 	Version   string
+	Apart     bool      // see [station.Station]
 	Out       io.Writer // progress
 	In        io.Reader // answers from the keyboard; nil for none
 	By        string    // who answers at the keyboard
@@ -123,7 +124,8 @@ func Run(ctx context.Context, o Options) (*report.Report, error) {
 	defer unplug()
 	s := &station.Station{
 		Design: d, Bench: instruments, Book: book, Desk: procedure.NewDesk(), Version: o.Version,
-		Demo: "Demo: emulated instruments on an aircraft that exists nowhere. Planted: " + m.Faults() + ".",
+		Apart: o.Apart,
+		Demo:  "Demo: emulated instruments on an aircraft that exists nowhere. Planted: " + m.Faults() + ".",
 	}
 	if o.HandsOff {
 		s.Desk.Settle = 0 // nobody is at a key that could bounce

@@ -19,6 +19,7 @@ import (
 	"loomproof/checks/design"
 	"loomproof/checks/logbook"
 	"loomproof/checks/procedure"
+	"loomproof/checks/sandbox"
 	"loomproof/dashboard/access"
 	"loomproof/dashboard/metrics"
 	"loomproof/dashboard/report"
@@ -34,6 +35,7 @@ type Station struct {
 	Desk    *procedure.Desk
 	Version string
 	Demo    string // what pages say of an emulated bench
+	Apart   bool   // scripts run in a process of their own; main must call [sandbox.Serve]
 }
 
 // Perform performs a procedure into a worksheet of the logbook, and makes its
@@ -61,6 +63,9 @@ func (s *Station) Perform(ctx context.Context, name string) (*report.Report, err
 	}
 	script = []byte(opening.Script)
 	p := procedure.Performance{Design: s.Design, Sheet: sheet, Name: name, Script: script, Bench: s.Bench, Desk: s.Desk}
+	if s.Apart {
+		p.Interpreter = sandbox.Apart
+	}
 	if err := p.Perform(ctx); err != nil {
 		return nil, err
 	}
