@@ -41,6 +41,19 @@ func (l *Limits) Continuity(s airframe.State, red, black string) (Expected, erro
 	return Expected{math.Min(usual, Open), verdict.Limit{High: verdict.AtMost(math.Min(most, Open)+probeTips, RingsThrough)}}, nil
 }
 
+// Resistance is that of the way between two terminals, from a slope: what probes
+// add drops out. Sources in the state are left out.
+func (l *Limits) Resistance(s airframe.State, from, to string) (Expected, error) {
+	s = s.Clone()
+	s.Sources = nil
+	e, err := l.Continuity(s, from, to)
+	if err != nil {
+		return e, err
+	}
+	e.Limit.High = verdict.AtMost(e.Limit.High.At-probeTips, SoundParts)
+	return e, nil
+}
+
 // Apart is the resistance between a terminal and others that nothing joins it
 // to, with the power off; joined are tied together with black. Where the design
 // itself has a way, as over a contactor's coil, half of that is allowed.

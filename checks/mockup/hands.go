@@ -44,7 +44,7 @@ func (m *Mockup) do(ctx context.Context, desk *procedure.Desk, now procedure.Now
 		if !rest(ctx, pace.Move) {
 			return false
 		}
-		m.Place(now.Red, now.Black)
+		m.Place(now.Red, now.Black, now.Joined...)
 	case now.Kind == procedure.DoAct:
 		// When a person answers, the hand must have moved before the answer.
 		if pace.Answer && !rest(ctx, pace.Move) {

@@ -319,7 +319,7 @@ func uncertaintyOf(c Captured) float64 {
 // last place (both rectangular).
 func scatter(c Captured) float64 {
 	noise := 0.0
-	if c.Count >= 2 {
+	if c.Count >= 2 && !c.Extreme {
 		noise = c.Deviation / math.Sqrt(float64(c.Count))
 	}
 	return math.Sqrt(sq(noise) + (sq(c.Drift)+sq(c.Last.Digit))/12)

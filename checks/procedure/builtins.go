@@ -3,12 +3,10 @@ package procedure
 import (
 	"fmt"
 	"maps"
-	"reflect"
 
 	"go.starlark.net/starlark"
 	"go.starlark.net/starlarkstruct"
 
-	"loomproof/checks/airframe"
 	"loomproof/checks/design"
 	"loomproof/checks/verdict"
 )
@@ -43,9 +41,19 @@ import (
 //	clock(say="", detail="")                       whether the clock can be trusted: .ok .hour .minute .date .why
 //	section(title)                                 a heading
 //	row(table, name=value, ...)                    a row of a table on the worksheet
-//	measure(red, black, say, detail="")            probes on two points; returns a reading: .value .cut
+//	measure(red, black, say, detail="", quantity="voltage", joined=[], stays=False)
+//	                                               probes on two points; returns a reading: .value .open .cut;
+//	                                               quantity "resistance" (power off; joined are tied to black) or
+//	                                               "current" (the meter in series); stays: the probes are there
+//	pulse(red, black, say, seconds=3, pick="least")
+//	                                               the least ("most") reading from a person's word on
 //	read(what)                                     "supply current", "supply voltage", "node bus"
-//	check(what, circuit, reading, minus=None)      judges; returns "pass", "fail" or "undecided"
+//	check(what, circuit, reading, minus=None)      judges; returns "pass", "fail", "undecided" or "not done". With
+//	                                               low=, high=, design=, rule=, status=, title= by the script's own
+//	                                               limits, and then what and circuit are free words
+//	check_slope(what, circuit, v1, v2, i1, i2, minus1=None, minus2=None)
+//	                                               a resistance from two levels of load; limits as for check
+//	needs("meter", "supply", "node")               ends here if one is not on the bench
 //	overdraws(circuit)                             whether its "current" was above its limit
 //	check_marking(circuit, amperes, said)          what is marked on a protector, in a person's words
 //	check_cut(circuit, cut)                        keeps that the watch cut the power
@@ -79,7 +87,7 @@ func (p *Performance) builtins() starlark.StringDict {
 		"observe": p.slObserve, "typed": p.slTyped, "check_number": p.slCheckNumber, "date": p.slDate, "clock": p.slClock,
 		"section": p.slSection, "row": p.slRow,
 		"caution": p.slCaution, "note": p.slNote, "hold": p.slHold, "words": p.slWords, "number": p.slNumber, "power": p.slPower, "power_off": p.slPowerOff,
-		"move": p.slMove, "measure": p.slMeasure, "read": p.slRead, "check": p.slCheck, "check_marking": p.slCheckMarking,
+		"move": p.slMove, "measure": p.slMeasure, "read": p.slRead, "pulse": p.slPulse, "check": p.slCheck, "check_slope": p.slCheckSlope, "needs": p.slNeeds, "check_marking": p.slCheckMarking,
 		"overdraws": p.slOverdraws, "check_cut": p.slCheckCut, "not_done": p.slNotDone, "say_point": p.slSayPoint, "stop": p.slStop,
 	} {
 		env[name] = starlark.NewBuiltin(name, func(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
@@ -297,79 +305,6 @@ func (p *Performance) cutValue(c *Cut) starlark.Value {
 	p.cuts = append(p.cuts, *c)
 	return record("cut", "n", starlark.MakeInt(len(p.cuts)-1), "why", starlark.String(c.Why),
 		"circuit", starlark.String(c.Circuit), "before", starlark.String(c.Before))
-}
-
-func (p *Performance) takenValue(t taken) starlark.Value {
-	return record("reading", "id", starlark.String(t.Captured.ID), "value", starlark.Float(t.Captured.Value), "cut", p.cutValue(t.Cut))
-}
-
-func (p *Performance) slMeasure(name string, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
-	n := Now{Kind: DoProbe}
-	if err := starlark.UnpackArgs(name, args, kwargs, "red", &n.Red, "black", &n.Black, "say", &n.Say, "detail?", &n.Detail); err != nil {
-		return nil, err
-	}
-	for _, t := range []string{n.Red, n.Black} {
-		if p.Design.Terminal(t) == nil {
-			return nil, fmt.Errorf("there is no terminal %q", t)
-		}
-	}
-	t, err := p.measure(n.Red, n.Black, n)
-	return p.takenValue(t), err
-}
-
-func (p *Performance) slRead(name string, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
-	var what string
-	if err := starlark.UnpackArgs(name, args, kwargs, "what", &what); err != nil {
-		return nil, err
-	}
-	t, err := p.readFixed(what)
-	return p.takenValue(t), err
-}
-
-// taken finds the reading that a script hands back.
-func (p *Performance) taken(v starlark.Value) (taken, error) {
-	if s, ok := v.(*starlarkstruct.Struct); ok {
-		if id, err := s.Attr("id"); err == nil {
-			text, _ := starlark.AsString(id)
-			if t, ok := p.reading[text]; ok {
-				return t, nil
-			}
-		}
-	}
-	return taken{}, fmt.Errorf("%s is no reading; hand back what measure or read returned", v)
-}
-
-func (p *Performance) slCheck(name string, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
-	var what, circuit string
-	var reading, minus starlark.Value
-	if err := starlark.UnpackArgs(name, args, kwargs, "what", &what, "circuit", &circuit, "reading", &reading, "minus?", &minus); err != nil {
-		return nil, err
-	}
-	a, err := p.taken(reading)
-	if err != nil {
-		return nil, err
-	}
-	if a.Cut != nil {
-		return nil, fmt.Errorf("the power was cut while %s was read: there is nothing to check", a.Captured.ID)
-	}
-	m, before := single(a.Captured), airframe.State{}
-	if minus != nil && minus != starlark.None {
-		b, err := p.taken(minus)
-		if err != nil {
-			return nil, err
-		}
-		if b.Cut != nil {
-			return nil, fmt.Errorf("the power was cut while %s was read: there is nothing to check", b.Captured.ID)
-		}
-		if m, err = difference(a.Captured, b.Captured); err != nil {
-			return nil, err
-		}
-		if before = b.state; what != WhatCurrent && !reflect.DeepEqual(before, a.state) {
-			return nil, fmt.Errorf("%s and %s were read in two states of the aircraft", a.Captured.ID, b.Captured.ID)
-		}
-	}
-	s, err := p.check(what, circuit, m, a.state, before)
-	return starlark.String(s.Verdict), err
 }
 
 // number takes an integer or a float of a script.

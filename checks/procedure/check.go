@@ -9,6 +9,7 @@ import (
 	"loomproof/checks/airframe"
 	"loomproof/checks/design"
 	"loomproof/checks/limits"
+	"loomproof/checks/loadstep"
 	"loomproof/checks/units"
 	"loomproof/checks/verdict"
 	"loomproof/probe"
@@ -26,6 +27,8 @@ const (
 	WhatTotal     = "total current"
 	WhatMarking   = "marking"
 	WhatCut       = "cut"
+	WhatThrough   = "continuity"
+	WhatApart     = "apart"
 )
 
 // measured is what a step was read as.
@@ -35,18 +38,30 @@ type measured struct {
 	from, to string
 	captures []string
 	asIs     bool
-	source   string // who read it
+	source   string   // who read it
+	joined   []string // terminals that were tied to black
+	open     bool     // a resistance above every range
 }
 
 func single(c Captured) measured {
-	return measured{c.Value, uncertaintyOf(c), c.Quantity, c.Red, c.Black, []string{c.ID}, c.TakenAsIs, c.Last.Source}
+	return measured{
+		value: c.Value, u: uncertaintyOf(c), quantity: c.Quantity, from: c.Red, to: c.Black, captures: []string{c.ID},
+		asIs: c.TakenAsIs, source: c.Last.Source, joined: c.Joined, open: c.Open,
+	}
 }
 
 // difference is a - b. Two voltages with one probe in common give the voltage
 // between the other two points.
 func difference(a, b Captured) (measured, error) {
-	m := measured{a.Value - b.Value, uncertaintyOfDifference(a, b), a.Quantity, "", "", []string{a.ID, b.ID}, a.TakenAsIs || b.TakenAsIs, a.Last.Source}
+	m := measured{
+		value: a.Value - b.Value, u: uncertaintyOfDifference(a, b), quantity: a.Quantity, captures: []string{a.ID, b.ID},
+		asIs: a.TakenAsIs || b.TakenAsIs, source: a.Last.Source,
+	}
 	switch {
+	case a.Open || b.Open:
+		return m, fmt.Errorf("%s or %s is open: there is nothing to subtract", a.ID, b.ID)
+	case a.Quantity == probe.Resistance:
+		m.from, m.to = a.Red, a.Black // less what the leads have
 	case a.Quantity != b.Quantity:
 		return m, fmt.Errorf("%s and %s are not of one quantity", a.ID, b.ID)
 	case a.Quantity == probe.Voltage && a.Black == b.Black:
@@ -58,6 +73,30 @@ func difference(a, b Captured) (measured, error) {
 	}
 	return m, nil
 }
+
+// A level is a voltage over something and the current through it.
+type level struct{ volts, amperes measured }
+
+// slope is the resistance between two levels of load.
+func slope(low, high level) (measured, error) {
+	of := func(l level) loadstep.Level {
+		return loadstep.Level{Volts: l.volts.value, UVolts: l.volts.u, Amperes: l.amperes.value, UAmperes: l.amperes.u}
+	}
+	r, err := loadstep.Resistance(of(low), of(high))
+	m := low.volts
+	m.value, m.u, m.quantity = r.Ohms, r.U, probe.Resistance
+	for _, x := range []measured{low.amperes, high.volts, high.amperes} {
+		m.captures = append(m.captures, x.captures...)
+		m.asIs = m.asIs || x.asIs
+	}
+	if err == nil && (low.volts.from != high.volts.from || low.volts.to != high.volts.to) {
+		err = fmt.Errorf("the two levels were read between different points")
+	}
+	return m, err
+}
+
+// nan stands for a design value that there is none of.
+var nan = math.NaN()
 
 // expected is the design value and limit of what a step checks, in the state
 // that it was read in.
@@ -87,6 +126,10 @@ func (p *Performance) expected(what, circuit string, m measured, state, before a
 		return p.limits.StepCurrent(before, state, source, circuit)
 	case WhatTotal:
 		return p.limits.Total(state, source)
+	case WhatThrough:
+		return p.limits.Continuity(state, m.from, m.to)
+	case WhatApart:
+		return p.limits.Apart(state, m.from, m.to, m.joined...)
 	}
 	return limits.Expected{}, fmt.Errorf("%q cannot be checked", what)
 }
@@ -102,14 +145,14 @@ func (p *Performance) reference() string {
 
 // check judges a reading and keeps the step. What it rests on is in the journal
 // already, so it is worked out anew on each run and only recorded once.
-func (p *Performance) check(what, circuit string, m measured, state, before airframe.State) (Step, error) {
-	e, err := p.expected(what, circuit, m, state, before)
-	if err != nil {
-		return Step{}, err
-	}
+func (p *Performance) check(what, circuit, title string, m measured, e limits.Expected) (Step, error) {
 	s := p.step(what, circuit, m)
-	v := verdict.Judge(m.value, m.u, e.Limit)
-	s.Design = &e.Design
+	if title != "" {
+		s.Title = called(p.Design, circuit) + ": " + title
+	}
+	if e.Design < limits.Open { // not for what should be open, nor where there is none
+		s.Design = &e.Design
+	}
 	if e.Limit.Low != nil {
 		s.Low = &e.Limit.Low.At
 	}
@@ -119,6 +162,11 @@ func (p *Performance) check(what, circuit string, m measured, state, before airf
 	if b := e.Limit.Governing(m.value); b != nil {
 		s.Rule = b.Rule
 	}
+	if m.open {
+		s.judgeOpen(e.Limit)
+		return s, p.record(kindStep, s)
+	}
+	v := verdict.Judge(m.value, m.u, e.Limit)
 	s.Verdict, s.Probability = string(v.Word), &v.Probability
 	if v.Word == verdict.Undecided {
 		s.Decide = verdict.WhatDecides(m.value, m.u, e.Limit, s.Unit)
@@ -130,6 +178,17 @@ func (p *Performance) check(what, circuit string, m measured, state, before airf
 		s.Note = "taken as shown: a person confirmed that the probes were on the points"
 	}
 	return s, p.record(kindStep, s)
+}
+
+// judgeOpen judges a resistance above everything that the meter can show: it
+// keeps a lower limit and no upper one.
+func (s *Step) judgeOpen(l verdict.Limit) {
+	s.Reading, s.Uncertainty = nil, nil
+	s.Note = "open: above the meter's highest range"
+	s.Verdict = string(verdict.Pass)
+	if l.High != nil {
+		s.Verdict = string(verdict.Fail)
+	}
 }
 
 // deadShare: a circuit that carries less than this part of its design current is
@@ -188,7 +247,7 @@ func (p *Performance) step(what, circuit string, m measured) Step {
 // stepID names a step: the same in each performance of a procedure on a design.
 func (p *Performance) stepID(what, circuit string, m measured) string {
 	id := circuit + "/" + what
-	if what == WhatDrop {
+	if what == WhatDrop || what == WhatThrough || what == WhatApart {
 		id += "/" + m.from + "/" + m.to
 	}
 	for n, base := 2, id; slices.ContainsFunc(p.steps, func(s Step) bool { return s.ID == id }); n++ {
@@ -219,6 +278,10 @@ func (p *Performance) title(what, circuit string, m measured) string {
 		return name + ": lost over its protector"
 	case WhatReturn:
 		return name + ": lost on the way back"
+	case WhatThrough:
+		return fmt.Sprintf("%s: continuity over %s", name, p.between(m.from, m.to))
+	case WhatApart:
+		return fmt.Sprintf("%s: nothing joins %s to what it should be apart from", name, place(p.Design, m.from))
 	case WhatFeeder:
 		return name + ": lost from the source to the bus"
 	}

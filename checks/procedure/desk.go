@@ -12,6 +12,7 @@ import (
 
 	"loomproof/checks/airframe"
 	"loomproof/checks/units"
+	"loomproof/probe"
 )
 
 // The kinds of thing to do now.
@@ -31,24 +32,26 @@ const (
 
 // Now is the one thing to do.
 type Now struct {
-	ID      int      `json:"id"` // another number for each thing
-	Kind    string   `json:"kind"`
-	Say     string   `json:"say"`              // in large letters, and spoken
-	Detail  string   `json:"detail,omitempty"` // below it, in small
-	Warn    bool     `json:"warn,omitempty"`   // danger: said first and loudest
-	Answers []string `json:"answers,omitempty"`
-	Number  string   `json:"number,omitempty"`  // the unit of a number that is asked for
-	Write   string   `json:"write,omitempty"`   // what is to be typed in words: [WriteWords] or [WriteDate]
-	Least   *float64 `json:"least,omitempty"`   // of that number
-	Most    *float64 `json:"most,omitempty"`    // of that number
-	What    string   `json:"what,omitempty"`    // of what is looked at, read off or asked for
-	Where   string   `json:"where,omitempty"`   // and at which place
-	Action  string   `json:"action,omitempty"`  // close, open, on, off, key, release, feed, unfeed, plug, unplug
-	Circuit string   `json:"circuit,omitempty"` // whose protector or switch
-	Source  string   `json:"source,omitempty"`  // which source is connected or taken off
-	Red     string   `json:"red,omitempty"`     // terminals for the probes
-	Black   string   `json:"black,omitempty"`
-	Step    *Step    `json:"step,omitempty"` // what the reading is for, as far as it is known: the band
+	ID       int            `json:"id"` // another number for each thing
+	Kind     string         `json:"kind"`
+	Say      string         `json:"say"`              // in large letters, and spoken
+	Detail   string         `json:"detail,omitempty"` // below it, in small
+	Warn     bool           `json:"warn,omitempty"`   // danger: said first and loudest
+	Answers  []string       `json:"answers,omitempty"`
+	Number   string         `json:"number,omitempty"`  // the unit of a number that is asked for
+	Write    string         `json:"write,omitempty"`   // what is to be typed in words: [WriteWords] or [WriteDate]
+	Least    *float64       `json:"least,omitempty"`   // of that number
+	Most     *float64       `json:"most,omitempty"`    // of that number
+	What     string         `json:"what,omitempty"`    // of what is looked at, read off or asked for
+	Where    string         `json:"where,omitempty"`   // and at which place
+	Action   string         `json:"action,omitempty"`  // close, open, on, off, key, release, feed, unfeed, plug, unplug
+	Circuit  string         `json:"circuit,omitempty"` // whose protector or switch
+	Source   string         `json:"source,omitempty"`  // which source is connected or taken off
+	Red      string         `json:"red,omitempty"`     // terminals for the probes
+	Black    string         `json:"black,omitempty"`
+	Joined   []string       `json:"joined,omitempty"`   // terminals to tie to black
+	Quantity probe.Quantity `json:"quantity,omitempty"` // that the probes are for
+	Step     *Step          `json:"step,omitempty"`     // what the reading is for, as far as it is known: the band
 
 	Restore *airframe.State `json:"-"` // what to put the aircraft back to, after a gap
 }

@@ -2,6 +2,7 @@ package procedure
 
 import (
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"strings"
@@ -237,6 +238,14 @@ func explain(d *design.Design, name, circuit string, bad map[string]Step) (what,
 		return fmt.Sprintf("%s: %s flow where the design has %s: something draws current that should not.", name, reads, expected),
 			"Power off first. With all breakers open, take one wire off the bus; power on, read the current; power off, take off the next, until the current is gone: the last one feeds it."
 	}
+	if s, ok := failed(WhatThrough); ok {
+		return fmt.Sprintf("%s: %s between %s and %s, which the design joins.", name, amount(s), place(d, s.From), place(d, s.To)),
+			"Look for a pin in the wrong place at either end (pull gently: it must not come out), a crimp that holds by its insulation, a broken wire."
+	}
+	if s, ok := failed(WhatApart); ok {
+		return fmt.Sprintf("%s: %s from %s to what nothing should join it to.", name, amount(s), place(d, s.From)),
+			"Take the far ends off one at a time until it is gone: the last one was joined to it. Look for swapped pins, a strand across two pins, a pinched wire."
+	}
 	for _, kind := range []string{WhatProtector, WhatFeeder, WhatBus, WhatLoad} {
 		if s, ok := failed(kind); ok {
 			bound, limit := "most", s.High
@@ -246,6 +255,26 @@ func explain(d *design.Design, name, circuit string, bad map[string]Step) (what,
 			reads, allowed := beside(s, *limit)
 			return fmt.Sprintf("%s: %s is %s; it should be at %s %s.", name, kind, reads, bound, allowed), lookAt(kind)
 		}
+	}
+	return explainOther(name, bad)
+}
+
+// explainOther says what failed of what a procedure judged by limits of its own.
+func explainOther(name string, bad map[string]Step) (what, try string) {
+	kinds := slices.Sorted(maps.Keys(bad))
+	for _, kind := range kinds {
+		s := bad[kind]
+		if s.Verdict != string(verdict.Fail) {
+			continue
+		}
+		what = fmt.Sprintf("%s: %s is %s.", name, kind, amount(s))
+		switch {
+		case s.High != nil && (s.Reading == nil || *s.Reading > *s.High):
+			what = fmt.Sprintf("%s: %s is %s; at most %s is allowed (%s).", name, kind, amount(s), units.Format(*s.High, s.Unit), s.Rule)
+		case s.Low != nil && s.Reading != nil && *s.Reading < *s.Low:
+			what = fmt.Sprintf("%s: %s is %s; at least %s is needed (%s).", name, kind, amount(s), units.Format(*s.Low, s.Unit), s.Rule)
+		}
+		return what, "Power off. Read once more with fresh contact of the probes; then look at what lies between the points."
 	}
 	return name + ": does not keep its limits.", "Read again; then look at its joints."
 }
@@ -283,7 +312,12 @@ func explainCut(name string, s Step) (what, try string) {
 		"Leave its breaker open. Power off, unplug the load, and look along the run for chafed insulation or a pin that touches; measure resistance from the breaker's load side to the airframe."
 }
 
-func amount(s Step) string { return units.Format(*s.Reading, s.Unit) }
+func amount(s Step) string {
+	if s.Reading == nil {
+		return "open"
+	}
+	return units.Format(*s.Reading, s.Unit)
+}
 
 // beside writes a step's reading and another value in one unit.
 func beside(s Step, other float64) (reading, value string) {

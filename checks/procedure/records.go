@@ -69,8 +69,9 @@ type Instrument struct {
 // steady.
 type Captured struct {
 	ID        string         `json:"id"`
-	Red       string         `json:"red,omitempty"`   // terminal, for a meter moved by hand
-	Black     string         `json:"black,omitempty"` // terminal
+	Red       string         `json:"red,omitempty"`    // terminal, for a meter moved by hand
+	Black     string         `json:"black,omitempty"`  // terminal
+	Joined    []string       `json:"joined,omitempty"` // terminals that were tied to black
 	Quantity  probe.Quantity `json:"quantity"`
 	Value     float64        `json:"value"`
 	Deviation float64        `json:"deviation"` // of the single reading
@@ -79,6 +80,8 @@ type Captured struct {
 	Last      probe.Reading  `json:"last"`      // the last of them: source, accuracy, range
 	At        time.Time      `json:"at"`
 	By        string         `json:"by,omitempty"`          // who typed it
+	Open      bool           `json:"open,omitempty"`        // of a resistance: above every range; Value says nothing
+	Extreme   bool           `json:"extreme,omitempty"`     // the least or greatest of Count readings, no mean
 	TakenAsIs bool           `json:"taken_as_is,omitempty"` // a person said that the probe was on the point
 }
 

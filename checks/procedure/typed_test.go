@@ -38,7 +38,7 @@ func TestAMeterThatAPersonReads(t *testing.T) {
 			}
 		}()
 		p := &Performance{Desk: desk, Bench: &Bench{Meter: meter}, Design: &design.Design{}, watch: &watcher{}}
-		c, err := p.untilSteady(ctx, meter, "voltage", steady.Rule{MustLift: true, Touch: 6}, 1)
+		c, err := p.untilSteady(ctx, meter, "voltage", feel{rule: steady.Rule{MustLift: true, Touch: 6}}, 1)
 		require.NoError(t, err)
 		assert.Equal(t, 12.4, c.Value)
 		assert.Equal(t, 1, c.Count)

@@ -1,0 +1,386 @@
+package procedure
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"time"
+
+	"loomproof/checks/airframe"
+	"loomproof/checks/limits"
+	"loomproof/probe"
+	"loomproof/probe/steady"
+)
+
+// touchShare: a meter that shows less than this part of the design value is
+// taken as not touching. Common practice; no published source.
+const touchShare = 0.25
+
+// asIsShare is the drift to allow, as part of the nominal voltage, where a person
+// says that the probes are on the points and it is not what was expected: a dead
+// point wanders by more than a meter's accuracy on its lowest range. Common
+// practice; no published source.
+const asIsShare = 0.005
+
+// detectable is the smallest design value, in volts, whose presence tells that
+// the probes touch.
+const detectable = 1.0
+
+// taken is a reading with the state that it was taken in; Cut is set when the
+// watch cut the power instead.
+type taken struct {
+	Captured Captured `json:"captured"`
+	Cut      *Cut     `json:"cut,omitempty"`
+
+	state airframe.State
+}
+
+// take runs one reading as an effect, until it is there or the watch cuts.
+func (p *Performance) take(call string, args map[string]any, read func(ctx context.Context) (Captured, error)) (taken, error) {
+	p.captures++
+	id := fmt.Sprintf("r%d", p.captures)
+	args["id"] = id
+	var out taken
+	err := p.effect(call, args, &out, func(ctx context.Context) error {
+		if p.unanswered != nil {
+			out.Cut = p.unanswered
+			return nil
+		}
+		ctx, done := p.untilTripped(ctx)
+		defer done()
+		c, err := read(ctx)
+		if p.tripped(err) {
+			out.Cut, err = p.dealWithCut()
+			return err
+		}
+		c.ID = id
+		out.Captured = c
+		return err
+	})
+	out.state = p.state.Clone()
+	out.Captured.ID = id
+	p.reading[id] = out
+	if out.Cut != nil {
+		p.lost()
+	}
+	return out, err
+}
+
+// An aim is what the meter is to read, and where.
+type aim struct {
+	Now
+	expected float64 // the design value; +Inf where nothing joins the points
+	stays    bool    // the probes are there already
+}
+
+// measure has the probes put on two terminals and takes the reading when it is
+// steady.
+func (p *Performance) measure(n Now, stays bool) (taken, error) {
+	args := map[string]any{"red": n.Red, "black": n.Black}
+	if n.Quantity != probe.Voltage {
+		args["quantity"] = n.Quantity
+	}
+	if len(n.Joined) > 0 {
+		args["joined"] = n.Joined
+	}
+	return p.take("measure", args, func(ctx context.Context) (Captured, error) {
+		if p.Bench.Meter == nil {
+			return Captured{}, errors.New("this procedure needs a meter; name one with --meter")
+		}
+		e, err := p.toRead(n)
+		if err != nil {
+			return Captured{}, err
+		}
+		n.Step = &Step{Point: n.Red, Unit: n.Quantity.Unit(), Design: &e.Design}
+		if e.Limit.Low != nil {
+			n.Step.Low = &e.Limit.Low.At
+		}
+		if e.Limit.High != nil {
+			n.Step.High = &e.Limit.High.At
+		}
+		if e.Design >= limits.Open {
+			n.Step.Design = nil
+		}
+		c, err := p.takeSteady(ctx, aim{n, e.Design, stays})
+		c.Red, c.Black, c.Joined = n.Red, n.Black, n.Joined
+		return c, err
+	})
+}
+
+// toRead is what the meter should show there.
+func (p *Performance) toRead(n Now) (limits.Expected, error) {
+	switch {
+	case n.Quantity == probe.Voltage:
+		return p.limits.Between(p.state, n.Red, n.Black)
+	case n.Quantity == probe.Current:
+		return limits.Expected{}, nil // where it is put in series, the design has no part
+	case len(p.state.Sources) > 0:
+		return limits.Expected{}, errors.New("ohms are read with the power off: something feeds the aircraft here")
+	}
+	e, err := p.limits.Apart(p.state, n.Red, n.Black, n.Joined...)
+	if err != nil || e.Design >= limits.Open || len(n.Joined) > 0 {
+		return e, err
+	}
+	return p.limits.Continuity(p.state, n.Red, n.Black)
+}
+
+// feel says what of the readings is to be taken.
+func (a aim) feel() feel {
+	f := feel{ohms: a.Quantity == probe.Resistance}
+	switch {
+	case f.ohms:
+		f.open = a.expected >= limits.Open
+		f.rule.MustLift = !a.stays && !f.open
+	case a.quiet():
+	default:
+		f.rule = steady.Rule{Touch: touchShare * math.Abs(a.expected), MustLift: !a.stays}
+	}
+	return f
+}
+
+// quiet tells whether touching the points cannot be felt: a person has to say it.
+func (a aim) quiet() bool {
+	switch a.Quantity {
+	case probe.Voltage:
+		return math.Abs(a.expected) < detectable
+	case probe.Resistance:
+		return a.expected >= limits.Open
+	}
+	return true
+}
+
+// takeSteady reads the meter until a reading is steady and plausible. If none
+// comes, it asks whether the probes are on the point.
+func (p *Performance) takeSteady(ctx context.Context, a aim) (Captured, error) {
+	if a.quiet() && !a.stays {
+		on := a.Now
+		on.Detail, on.Answers, on.Step = "It cannot be felt by itself: say when both probes are on.", []string{"They are on"}, nil
+		if _, err := p.ask(ctx, on); err != nil {
+			return Captured{}, err
+		}
+	}
+	channel := string(a.Quantity)
+	p.Desk.show(a.Now)
+	for {
+		c, err := p.untilSteady(ctx, p.Bench.Meter, channel, a.feel(), p.patience())
+		if !errors.Is(err, errImpatient) {
+			p.Desk.show(Now{Kind: DoNothing})
+			return c, err
+		}
+		sure := a.Now
+		sure.Say, sure.Detail, sure.Answers = "Nothing steady there. Are the probes on the points?", a.Say, []string{"Yes, take what it shows", "No, wait"}
+		word, err := p.ask(ctx, sure)
+		if err != nil {
+			return Captured{}, err
+		}
+		if word.Choice == sure.Answers[0] {
+			c, err := p.untilSteady(ctx, p.Bench.Meter, channel, a.asItIs(float64(p.Design.Aircraft.Nominal)), p.patience())
+			c.TakenAsIs = true
+			p.Desk.show(Now{Kind: DoNothing})
+			return c, err
+		}
+		p.Desk.show(a.Now)
+	}
+}
+
+// asItIs takes whatever the meter shows, as a person says that the probes are on.
+func (a aim) asItIs(nominal float64) feel {
+	f := feel{ohms: a.Quantity == probe.Resistance, open: true}
+	if a.Quantity == probe.Voltage {
+		f.rule.Drift = asIsShare * nominal
+	}
+	return f
+}
+
+func (p *Performance) patience() time.Duration {
+	if p.Bench.Patience > 0 {
+		return p.Bench.Patience
+	}
+	return 20 * time.Second
+}
+
+// errImpatient is when no steady reading has come in time.
+var errImpatient = errors.New("no steady reading")
+
+// A feel says which readings count. With ohms an overload is open leads: lifted
+// probes, or with open a result.
+type feel struct {
+	rule steady.Rule
+	ohms bool
+	open bool
+}
+
+// openReadings is how many overloads in a row are an open way.
+const openReadings = 5
+
+// untilSteady reads a source until it is steady. Refusals, silence and a pulled
+// cable are shown and waited out.
+func (p *Performance) untilSteady(ctx context.Context, s probe.Source, channel string, f feel, patience time.Duration) (Captured, error) {
+	deadline, stop := context.WithTimeoutCause(ctx, patience, errImpatient)
+	defer stop()
+	settled, _ := s.(probe.Settled)
+	typed := settled != nil && settled.Settled()
+	if typed {
+		deadline = ctx // a person takes the time that it takes
+	}
+	rule, opens := f.rule, 0
+	lifted := !f.ohms || !rule.MustLift
+	if f.ohms {
+		rule.MustLift = false // an ohmmeter's lifted probes give no reading to see it by
+	}
+	d := steady.New(rule)
+	for {
+		r, err := p.readOnce(deadline, s, channel)
+		var refused *probe.Refusal
+		switch {
+		case deadline.Err() != nil:
+			return Captured{}, context.Cause(deadline)
+		case f.ohms && errors.As(err, &refused) && refused.Reason == probe.Overload:
+			lifted, d = true, steady.New(rule)
+			p.Desk.live(Live{Phase: "open"})
+			if opens++; f.open && opens >= openReadings {
+				at := time.Now().UTC()
+				return Captured{Quantity: probe.Resistance, Open: true, Count: opens, Last: probe.Reading{Source: s.Identity().Name, Channel: channel, Quantity: probe.Resistance, At: at}, At: at}, nil
+			}
+			continue
+		case errors.As(err, &refused), errors.Is(err, probe.ErrSilent), errors.Is(err, probe.ErrAway):
+			if refused != nil {
+				d.Refused(refused)
+			}
+			p.Desk.live(Live{Phase: err.Error()})
+			continue
+		case err != nil:
+			return Captured{}, err
+		}
+		if typed && !p.watch.beyond(r) {
+			return Captured{Quantity: r.Quantity, Value: r.Value, Count: 1, Last: r, At: r.At.UTC()}, nil
+		}
+		if opens = 0; !lifted {
+			p.Desk.live(Live{Value: r.Value, Unit: r.Quantity.Unit(), Phase: string(steady.WaitLift)})
+			continue
+		}
+		sum := d.Add(r)
+		p.Desk.live(Live{Value: r.Value, Unit: r.Quantity.Unit(), Phase: string(sum.Phase)})
+		if sum.Phase == steady.Steady && !p.watch.beyond(r) {
+			return Captured{Quantity: r.Quantity, Value: sum.Mean, Deviation: sum.Deviation, Count: sum.Count, Drift: sum.Drift, Last: r, At: r.At.UTC()}, nil
+		}
+	}
+}
+
+func (p *Performance) readOnce(ctx context.Context, s probe.Source, channel string) (probe.Reading, error) {
+	if p.Bench.Supply != nil && s == probe.Source(p.Bench.Supply) {
+		return p.watch.readSupply(ctx, channel)
+	}
+	return s.Read(ctx, channel)
+}
+
+// readFixed takes a steady reading from a source that needs no hand.
+func (p *Performance) readFixed(name string) (taken, error) {
+	return p.take("read", map[string]any{"what": name}, func(ctx context.Context) (Captured, error) {
+		var s probe.Source
+		channel := ""
+		switch name {
+		case "supply current":
+			s, channel = p.Bench.Supply, "current"
+		case "supply voltage":
+			s, channel = p.Bench.Supply, "voltage"
+		case "node bus":
+			s, channel = p.Bench.Node, p.Bench.NodeVolts
+		}
+		if s == nil {
+			return Captured{}, fmt.Errorf("there is no %q on this bench", name)
+		}
+		c, err := p.steadyFixed(ctx, s, channel)
+		if name == "node bus" {
+			c.Red, c.Black = p.Bench.NodeBus, p.reference()
+		}
+		return c, err
+	})
+}
+
+// steadyFixed reads until it is steady. If that does not come, a person looks
+// at the instrument, and it goes on.
+func (p *Performance) steadyFixed(ctx context.Context, s probe.Source, channel string) (Captured, error) {
+	rule := steady.Rule{}
+	for {
+		c, err := p.untilSteady(ctx, s, channel, feel{rule: rule}, p.patience())
+		c.TakenAsIs = rule != steady.Rule{}
+		if !errors.Is(err, errImpatient) {
+			return c, err
+		}
+		a, err := p.ask(ctx, Now{
+			Kind: DoHold, Say: fmt.Sprintf("Nothing steady from %s, %s. Look at its wiring.", s.Identity().Name, channel),
+			Detail: "Its value wanders, or none comes. What it shows stands above.", Answers: []string{"Try again", "Take what it shows"},
+		})
+		if err != nil {
+			return Captured{}, err
+		}
+		rule = steady.Rule{}
+		if a.Choice == "Take what it shows" {
+			rule.Drift = asIsShare * float64(p.Design.Aircraft.Nominal)
+		}
+	}
+}
+
+// pulse takes the least, or the greatest, of the readings in a stretch of time
+// that begins with a person's word.
+func (p *Performance) pulse(n Now, lasts time.Duration, most bool) (taken, error) {
+	args := map[string]any{"red": n.Red, "black": n.Black, "seconds": lasts.Seconds(), "most": most}
+	return p.take("pulse", args, func(ctx context.Context) (Captured, error) {
+		s, channel := p.fastest(n)
+		if s == nil {
+			return Captured{}, errors.New("this needs a meter, or a node on that bus; name one with --meter or --node")
+		}
+		n.Answers = []string{"Now"}
+		if _, err := p.ask(ctx, n); err != nil {
+			return Captured{}, err
+		}
+		n.Answers = nil
+		p.Desk.show(n)
+		defer p.Desk.show(Now{Kind: DoNothing})
+		c, err := p.extreme(ctx, s, channel, lasts, most)
+		c.Red, c.Black = n.Red, n.Black
+		return c, err
+	})
+}
+
+// fastest is what reads a voltage oftenest: the node, where it is wired to it.
+func (p *Performance) fastest(n Now) (probe.Source, string) {
+	if p.Bench.Node != nil && p.Bench.NodeVolts != "" && n.Red == p.Bench.NodeBus && n.Black == p.reference() {
+		return p.Bench.Node, p.Bench.NodeVolts
+	}
+	if p.Bench.Meter == nil {
+		return nil, ""
+	}
+	return p.Bench.Meter, string(probe.Voltage)
+}
+
+// extreme reads for a while and keeps the least or the greatest reading.
+func (p *Performance) extreme(ctx context.Context, s probe.Source, channel string, lasts time.Duration, most bool) (c Captured, err error) {
+	until, stop := context.WithTimeoutCause(ctx, lasts, errImpatient)
+	defer stop()
+	for {
+		r, err := p.readOnce(until, s, channel)
+		var refused *probe.Refusal
+		switch {
+		case ctx.Err() != nil:
+			return c, context.Cause(ctx)
+		case until.Err() != nil && c.Count > 0:
+			return c, nil
+		case until.Err() != nil:
+			return c, fmt.Errorf("%s gave no reading in %v", s.Identity().Name, lasts)
+		case errors.As(err, &refused), errors.Is(err, probe.ErrSilent), errors.Is(err, probe.ErrAway):
+			continue
+		case err != nil:
+			return c, err
+		}
+		p.Desk.live(Live{Value: r.Value, Unit: r.Quantity.Unit(), Phase: "reading"})
+		if n := c.Count + 1; n == 1 || most == (r.Value > c.Value) {
+			c = Captured{Quantity: r.Quantity, Value: r.Value, Last: r, At: r.At.UTC(), Extreme: true}
+			c.Count = n
+		} else {
+			c.Count = n
+		}
+	}
+}

@@ -1,0 +1,127 @@
+package demo
+
+import (
+	"context"
+	"path/filepath"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"loomproof/checks/airframe"
+	"loomproof/checks/design"
+	"loomproof/checks/logbook"
+	"loomproof/checks/mockup"
+	"loomproof/checks/procedure"
+	"loomproof/probe/bench"
+	"loomproof/scripts"
+)
+
+// play performs a script on the Marsh Hen in emulated time.
+func play(t *testing.T, script string, faults ...airframe.Fault) (s *procedure.Sheet, err error) {
+	t.Helper()
+	synctest.Test(t, func(t *testing.T) {
+		text, _ := scripts.Design("marsh-hen")
+		d, perr := design.Parse("marsh-hen.yaml", text)
+		require.NoError(t, perr)
+		m, perr := mockup.New(d, faults, 3)
+		require.NoError(t, perr)
+		ctx, cancel := context.WithTimeout(t.Context(), time.Hour)
+		defer cancel()
+		instruments, unplug, perr := newBench(ctx, m, 3, func() (*bench.Cable, error) { return bench.NewMemoryCable(), nil })
+		require.NoError(t, perr)
+		defer unplug()
+		book, perr := logbook.Open(filepath.Join(t.TempDir(), "logbook.db"))
+		require.NoError(t, perr)
+		defer book.Close()
+		w, perr := book.Begin(ctx, logbook.Opening{Procedure: "test", Script: script, Design: d.Text, File: d.File, Revision: d.Revision})
+		require.NoError(t, perr)
+		desk := procedure.NewDesk()
+		hands := make(chan struct{})
+		go func() {
+			defer close(hands)
+			m.Hands(ctx, desk, mockup.Pace{Move: 18 * time.Millisecond, Answer: true})
+		}()
+		p := procedure.Performance{Design: d, Sheet: w, Name: "test", Script: []byte(script), Bench: instruments, Desk: desk}
+		err = p.Perform(ctx)
+		cancel()
+		<-hands
+		s, perr = procedure.Fold(w.Records())
+		require.NoError(t, perr)
+	})
+	return s, err
+}
+
+// Ohms: a way that is there is felt by itself, one that is open is a result.
+func TestOhms(t *testing.T) {
+	script := `
+r = measure("transponder.breaker", "J2.2", "run", quantity = "resistance")
+check("continuity", "transponder", r)
+a = measure("transponder.breaker", "", "apart", quantity = "resistance", joined = ["radio.breaker"])
+check("apart", "transponder", a)
+`
+	s, err := play(t, script)
+	require.NoError(t, err)
+	require.Len(t, s.Steps, 2)
+	assert.Equal(t, "pass", s.Steps[0].Verdict, "%+v", s.Steps[0])
+	assert.Equal(t, "pass", s.Steps[1].Verdict, "%+v", s.Steps[1])
+
+	s, err = play(t, script, airframe.Fault{Kind: airframe.OpenCircuit, At: "transponder/1"})
+	require.NoError(t, err)
+	assert.Equal(t, "fail", s.Steps[0].Verdict, "%+v", s.Steps[0])
+	assert.Nil(t, s.Steps[0].Reading, "open")
+	require.Len(t, s.Findings, 1)
+	assert.Contains(t, s.Findings[0].What, "transponder: open between")
+}
+
+// A resistance from two loads, and limits that a script brings.
+func TestSlopeAndOwnLimits(t *testing.T) {
+	s, err := play(t, `
+needs("meter", "supply")
+power(volts = 13.8, limit = 20)
+move("on", "master", "master")
+v1 = measure("battery+", "battery-", "a")
+w1 = measure("main", "battery-", "b")
+i1 = read("supply current")
+for c in ["fuel-pump", "landing-light"]:
+    move("close", c, c)
+    move("on", c, c)
+v2 = measure("battery+", "battery-", "a")
+w2 = measure("main", "battery-", "b")
+i2 = read("supply current")
+check_slope("run resistance", "master", v1, v2, i1, i2, minus1 = w1, minus2 = w2)
+check("bus under load", "main", w2, low = 13, rule = "a test")
+p = pulse("main", "battery-", "key it", seconds = 1)
+check("dip", "main", p, low = 13, high = 14, design = 13.7, rule = "a test", status = "memory", title = "dip")
+`)
+	require.NoError(t, err)
+	require.Len(t, s.Steps, 3)
+	for _, step := range s.Steps {
+		assert.Equal(t, "pass", step.Verdict, "%+v", step)
+	}
+	assert.Equal(t, "Ω", s.Steps[0].Unit)
+	assert.InDelta(t, *s.Steps[0].Design, *s.Steps[0].Reading, 1e-3)
+	assert.Nil(t, s.Steps[1].Design)
+	assert.Equal(t, "a test (memory)", s.Steps[2].Rule.String())
+}
+
+// A mistake of a script is told with its line, before anything is touched.
+func TestMistakesOfAScript(t *testing.T) {
+	for script, says := range map[string]string{
+		`needs("hammer")`:                                     `"hammer" is no instrument`,
+		`measure("nowhere", "main", "x")`:                     `test.star:1:8: there is no terminal "nowhere"`,
+		`measure("main", "battery-", "x", quantity = "mass")`: `not "mass"`,
+		"power(volts = 13.8, limit = 20)\nmeasure('main', 'battery-', 'x', quantity = 'resistance')":        "ohms are read with the power off",
+		"power(volts = 13.8, limit = 20)\ncheck('x', 'y', read('supply current'), low = 1)":                 "a limit needs its rule",
+		"power(volts = 13.8, limit = 20)\ncheck('x', 'y', read('supply current'))":                          `"x" cannot be checked`,
+		"power(volts = 13.8, limit = 20)\ncheck('x', 'y', read('supply current'), low=2, high=1, rule='r')": "is above high",
+		`pulse("main", "battery-", "x", seconds = 900)`:                                                     "outside 0 to 60",
+	} {
+		t.Run(script, func(t *testing.T) {
+			_, err := play(t, script)
+			assert.ErrorContains(t, err, says)
+		})
+	}
+}
