@@ -30,8 +30,10 @@ const (
 	// A reading beyond a limit must last this long: shorter ones may be the
 	// inrush of a lamp.
 	nodeLasting = 20 * time.Millisecond
-	// A node whose newest reading is old or at the end of its range is blind.
-	nodeBlind = 100 * time.Millisecond
+	// A node whose newest reading is old or at the end of its range is blind. A
+	// busy computer gets samples late, too; the board holds its limits by itself
+	// all this while, and cuts when it hears nothing for half a second.
+	nodeBlind = 700 * time.Millisecond
 	// A bus this far above what the supply is set to runs away.
 	ceilingShare = 1.2
 	// What the board itself cuts at, at once and without this computer. Wide:

@@ -6,10 +6,12 @@ import (
 	"fmt"
 	"html/template"
 	"io"
+	"slices"
 	"strings"
 	"time"
 
 	"loomproof/dashboard/band"
+	"loomproof/dashboard/diagram"
 )
 
 //go:embed report.html
@@ -36,6 +38,7 @@ var tmpl = template.Must(template.New("report").Funcs(template.FuncMap{
 	},
 	"called": func(string) string { return "" }, // of the report's own design
 	"titled": func(string) string { return "" },
+	"rule":   func(string) int { return 0 },
 	// What a step says under its circuit's name.
 	"within": func(circuit, title string) string { return strings.TrimPrefix(title, circuit+": ") },
 	"date":   func(t time.Time) string { return t.UTC().Format("2 January 2006, 15:04 UTC") },
@@ -44,7 +47,8 @@ var tmpl = template.Must(template.New("report").Funcs(template.FuncMap{
 // circuitPage is one circuit's table.
 type circuitPage struct {
 	Name, Called string
-	Verdict      any
+	Verdict      string
+	Nearest      Step // to its limit
 	Steps        []Step
 }
 
@@ -56,9 +60,13 @@ func (r *Report) HTML(w io.Writer) error {
 		Style    template.CSS
 		Circuits []circuitPage
 		Undone   []Step
-	}{Report: r, Style: template.CSS(style)} //nolint:gosec // our own file
+		Rules    []string
+		Diagram  template.HTML
+	}{Report: r, Style: template.CSS(style), Rules: r.rules()} //nolint:gosec // our own file
+	verdicts := map[string]string{}
 	for _, name := range r.circuits() {
-		c := circuitPage{Name: name, Called: called(r.sheet.Design, name), Verdict: r.sheet.CircuitVerdict(name)}
+		c := circuitPage{Name: name, Called: called(r.sheet.Design, name), Verdict: string(r.sheet.CircuitVerdict(name)), Nearest: r.nearest(name)}
+		verdicts[name] = c.Verdict
 		for _, s := range r.Steps {
 			if s.Circuit != name {
 				continue
@@ -70,16 +78,29 @@ func (r *Report) HTML(w io.Writer) error {
 		}
 		data.Circuits = append(data.Circuits, c)
 	}
-	var b bytes.Buffer // so that a mistake in the template spoils nothing
+	data.Diagram = template.HTML(diagram.SVG(r.sheet.Design, verdicts)) //nolint:gosec // drawn by us, words escaped
+	var b bytes.Buffer                                                  // so that a mistake in the template spoils nothing
 	own := template.Must(tmpl.Clone()).Funcs(template.FuncMap{
 		"called": func(circuit string) string { return called(r.sheet.Design, circuit) },
 		"titled": r.titled,
+		"rule":   func(rule string) int { return slices.Index(data.Rules, rule) + 1 },
 	})
 	if err := own.Execute(&b, data); err != nil {
 		return fmt.Errorf("report: %w", err)
 	}
 	_, err := b.WriteTo(w)
 	return err
+}
+
+// rules lists the citations of the steps, each once, in the order that they came
+// up.
+func (r *Report) rules() (out []string) {
+	for _, s := range r.Steps {
+		if s.Reading != nil && s.Rule != "" && !slices.Contains(out, s.Rule) {
+			out = append(out, s.Rule)
+		}
+	}
+	return out
 }
 
 // titled is the title of a step.
