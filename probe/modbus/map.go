@@ -105,6 +105,10 @@ func ReadMap(file string, text []byte) (*Map, error) {
 	}
 	m := &Map{Maker: f.Maker, Model: f.Model, Address: cmp.Or(byte(f.Address), 1)}
 	for _, e := range f.Channels {
+		if e.Kind == "" { // the name alone
+			r.Errorf(e.Pos, "channel %q has nothing below it; give quantity, register and kind", e.Name)
+			continue
+		}
 		m.Channels = append(m.Channels, e.channel(r))
 	}
 	if errs := r.Errors(); errs != nil {

@@ -78,6 +78,8 @@ func TestMapMistakes(t *testing.T) {
 		"- a":            "m.yaml:1:1: the map: modbus-map, maker, model, address, channels are wanted here, as \"name: value\" lines",
 		"a: b: c":        "m.yaml:1:1: not YAML: mapping values are not allowed in this context; check the indentation and the quotes here and just above",
 		"a: &x 1\nb: *x": "m.yaml:1:1: the map has no \"a\"",
+		"modbus-map: 1\nmodel: m\nchannels:\n  volts:": `m.yaml:4:3: channel "volts" has nothing below it; give quantity, register and kind`,
+		"modbus-map: 1\nmodel: m\nchannels: {}":        "m.yaml:1:1: the map has no channels; name one at least",
 	} {
 		_, err := ReadMap("m.yaml", []byte(text))
 		assert.ErrorContains(t, err, want, text)
