@@ -174,5 +174,9 @@ func writeFile(path string, write func(io.Writer) error) error {
 	if err != nil {
 		return fmt.Errorf("it cannot be written: %w", err)
 	}
-	return errors.Join(write(f), f.Close())
+	if err := errors.Join(write(f), f.Close()); err != nil {
+		os.Remove(path) // half a file helps nobody
+		return err
+	}
+	return nil
 }

@@ -3,6 +3,7 @@ package main
 import (
 	"errors"
 	"fmt"
+	"io"
 	"strconv"
 
 	"loomproof/checks/logbook"
@@ -13,6 +14,7 @@ type reportCommand struct {
 	Worksheet string `arg:"" optional:"" help:"Number of the worksheet. Default: the latest."`
 	Logbook   string `type:"path" default:"loomproof.db" help:"The logbook."`
 	JSON      bool   `name:"json" help:"Print it as JSON."`
+	PDF       string `name:"pdf" type:"path" placeholder:"FILE" help:"Have an installed browser print it here."`
 	HTML      string `name:"html" type:"path" placeholder:"FILE" help:"Write it as HTML here, to print or to send."`
 }
 
@@ -31,6 +33,9 @@ func (c reportCommand) Run(w *world) error {
 	defer book.Close()
 	rep, err := report.New(sheet)
 	if err != nil {
+		return err
+	}
+	if err := writeFile(c.PDF, func(f io.Writer) error { return rep.PDF(w.ctx, f) }); err != nil {
 		return err
 	}
 	return finish(w.out, rep, c.JSON, c.HTML)
