@@ -30,8 +30,8 @@ var reasons = map[string]string{
 	"scripts":   "scripts is data: procedures and designs that anybody can read without the program",
 }
 
-// sources are the Go files of the tree, by folder.
-func sources(t *testing.T) map[string][]string {
+// goFiles are the Go files of the tree, by folder.
+func goFiles(t *testing.T) map[string][]string {
 	t.Helper()
 	out := map[string][]string{}
 	require.NoError(t, filepath.WalkDir(root, func(path string, d fs.DirEntry, err error) error {
@@ -55,7 +55,7 @@ func sources(t *testing.T) map[string][]string {
 // Tests are held to it as well: what a test needs of the floor above belongs
 // there.
 func TestImportsRunOneWay(t *testing.T) {
-	for dir, files := range sources(t) {
+	for dir, files := range goFiles(t) {
 		floor, _, _ := strings.Cut(dir, "/")
 		for _, file := range files {
 			parsed, err := parser.ParseFile(token.NewFileSet(), file, nil, parser.ImportsOnly)
@@ -110,7 +110,7 @@ func TestMayImport(t *testing.T) {
 
 // A newcomer looks for a package's page in one place.
 func TestEachPackageHasOnePackageComment(t *testing.T) {
-	for dir, files := range sources(t) {
+	for dir, files := range goFiles(t) {
 		with, onlyTests := []string{}, true
 		for _, file := range files {
 			if strings.HasSuffix(file, "_test.go") {

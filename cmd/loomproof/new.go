@@ -10,27 +10,36 @@ import (
 	"loomproof/checks/starter"
 	"loomproof/checks/units"
 	"loomproof/checks/wirelist"
+	"loomproof/probe/sources"
 )
 
 type newCommand struct {
 	Name    string `default:"My aircraft" help:"What the aircraft is called."`
 	Nominal string `default:"14 V" help:"Nominal system voltage while charging: 14 V or 28 V."`
 	From    string `type:"path" placeholder:"FILE" help:"Make it of a spreadsheet wire list, saved as CSV."`
+	Sources bool   `help:"Write a source file to start from, not a design: the instruments, their ports and accuracies."`
 	Output  string `type:"path" placeholder:"FILE" help:"Write it here; a file that is there already stays as it is. Default: standard output."`
 }
 
 func (newCommand) Help() string {
-	return `A commented design file to start from. Of a wire list, what was guessed and what is missing is told on
+	return `A commented design file to start from, or with --sources a source file. Of a wire list, what was guessed and what is missing is told on
 standard error; every row of the list stays in the design, and what to fill in is marked CHECK THIS.
 Ends with 2 where a row could not be read whole.
 
 Example: loomproof new --name "Marsh Hen" --output marsh-hen.yaml
+Example: loomproof new --sources --output sources.yaml
 Example: loomproof new --from wires.csv --output marsh-hen.yaml
 
 ` + exitCodes
 }
 
 func (c newCommand) Run(w *world) error {
+	if c.Sources {
+		if c.From != "" {
+			return usage{errors.New("--sources and --from: a wire list says nothing of instruments; write one of them")}
+		}
+		return c.write(w, sources.Starter(), "loomproof watch --sources")
+	}
 	var nominal units.Volts
 	if err := nominal.UnmarshalText([]byte(c.Nominal)); err != nil {
 		return usage{fmt.Errorf("--nominal: %w", err)}
@@ -45,7 +54,7 @@ func (c newCommand) Run(w *world) error {
 	if err != nil {
 		return usage{err}
 	}
-	return c.write(w, text)
+	return c.write(w, text, "loomproof desk")
 }
 
 func (c newCommand) fromList(w *world, nominal units.Volts) error {
@@ -57,7 +66,7 @@ func (c newCommand) fromList(w *world, nominal units.Volts) error {
 	if err != nil {
 		return err
 	}
-	if err := c.write(w, made.Design); err != nil {
+	if err := c.write(w, made.Design, "loomproof desk"); err != nil {
 		return err
 	}
 	for _, n := range made.Notes {
@@ -72,8 +81,8 @@ func (c newCommand) fromList(w *world, nominal units.Volts) error {
 	return nil
 }
 
-// write writes the design, never over a file that is there.
-func (c newCommand) write(w *world, text []byte) error {
+// write writes the file, never over a file that is there.
+func (c newCommand) write(w *world, text []byte, next string) error {
 	if c.Output == "" {
 		_, err := w.out.Write(text)
 		return err
@@ -83,12 +92,12 @@ func (c newCommand) write(w *world, text []byte) error {
 		return fmt.Errorf("%s is there already and was left as it is; choose another name with --output, or move it away first", c.Output)
 	}
 	if err != nil {
-		return fmt.Errorf("the design cannot be written: %w", err)
+		return fmt.Errorf("the file cannot be written: %w", err)
 	}
 	_, err = f.Write(text)
 	if err := errors.Join(err, f.Close()); err != nil {
-		return fmt.Errorf("the design cannot be written: %w", err)
+		return fmt.Errorf("the file cannot be written: %w", err)
 	}
-	fmt.Fprintf(w.err, "Written to %s, which is yours to change; then: loomproof desk %s\n", c.Output, c.Output)
+	fmt.Fprintf(w.err, "Written to %s, which is yours to change; then: %s %s\n", c.Output, next, c.Output)
 	return nil
 }

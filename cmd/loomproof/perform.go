@@ -19,35 +19,6 @@ import (
 	"loomproof/scripts"
 )
 
-// instruments are the flags that say what is on the bench.
-type instruments struct {
-	Meter          string  `placeholder:"PORT" help:"Meter that speaks SCPI: its port and, behind a comma, its mode: /dev/ttyUSB0,9600-8N1."`
-	MeterAccuracy  string  `default:"0.5% + 3 digits" help:"The meter's accuracy line on DC volts, from its manual: part of reading, digits, part of range."`
-	Supply         string  `placeholder:"PORT" help:"Programmable supply that speaks SCPI, like --meter."`
-	SupplyAccuracy string  `default:"0.5% + 3 digits" help:"The supply's read-back accuracy."`
-	Node           string  `placeholder:"PORT" help:"Our own board, its pin 0 on the first bus of the design through a divider."`
-	NodeDivider    float64 `default:"4" help:"Volts on the bus for each volt at the node's pin."`
-	NodeAccuracy   string  `default:"1%" help:"Accuracy of the node with its divider."`
-}
-
-func (i instruments) station() station.Instruments {
-	return station.Instruments{
-		Meter: i.Meter, MeterAccuracy: i.MeterAccuracy, Supply: i.Supply, SupplyAccuracy: i.SupplyAccuracy,
-		Node: i.Node, NodeDivider: i.NodeDivider, NodeAccuracy: i.NodeAccuracy,
-	}
-}
-
-// check tells what is wrong before anything is opened.
-func (i instruments) check(procedure string) error {
-	if _, ok := scripts.Procedure(procedure); !ok {
-		return fmt.Errorf("there is no procedure %q; there are: %s", procedure, strings.Join(scripts.Procedures(), ", "))
-	}
-	if i.Meter == "" && i.Supply == "" && i.Node == "" {
-		return errors.New("no instruments; name them with --meter PORT, --supply PORT, --node PORT")
-	}
-	return nil
-}
-
 type performCommand struct {
 	Procedure string `arg:"" help:"Which: first-power-on, or another; --help lists them."`
 	Design    string `arg:"" type:"path" help:"The design file."`
@@ -119,13 +90,21 @@ func open(w *world, file, book, listen string, i instruments, out io.Writer) (s 
 	if err != nil {
 		return nil, nil, err
 	}
-	bench, closeBench, err := i.station().Open(w.ctx, d)
+	named, err := i.station(d)
 	if err != nil {
 		b.Close()
 		return nil, nil, err
 	}
-	s = &station.Station{Design: d, Bench: bench, Book: b, Desk: procedure.NewDesk(), Version: version(), Apart: true}
-	done = func() { closeBench(); b.Close() }
+	opened, err := named.Open(w.ctx, d)
+	if err != nil {
+		b.Close()
+		return nil, nil, err
+	}
+	for _, warning := range opened.Warnings {
+		fmt.Fprintln(w.err, "WARNING:", warning)
+	}
+	s = &station.Station{Design: d, Bench: opened.Bench, Sources: opened.Sources, Book: b, Desk: procedure.NewDesk(), Version: version(), Apart: true}
+	done = func() { opened.Close(); b.Close() }
 	if listen == "" {
 		return s, done, nil
 	}

@@ -2,6 +2,7 @@ package station_test
 
 import (
 	"context"
+	"fmt"
 	"math"
 	"path/filepath"
 	"sync"
@@ -22,6 +23,7 @@ import (
 	"loomproof/probe/bench"
 	"loomproof/probe/node"
 	"loomproof/probe/node/board"
+	"loomproof/probe/sources"
 	"loomproof/scripts"
 )
 
@@ -136,16 +138,20 @@ func newWorkshop(t *testing.T, faults []airframe.Fault) *workshop {
 		Seed: seed, MaxVolts: 30, MaxAmperes: 60, Noise: 1e-4, Conversion: 2 * time.Millisecond,
 		Accuracy: bench.Accuracies{probe.Voltage: {OfReading: 0.0005, Digits: 5}, probe.Current: {OfReading: 0.001, Digits: 50}},
 	})
-	instruments := station.Instruments{
-		Meter: plug(t, func(c *bench.Cable) error { return meter.Serve(c.Device()) }) + ",115200-8N1", MeterAccuracy: "0.0045% + 0.0006% of range",
-		Supply: plug(t, func(c *bench.Cable) error { return supply.Serve(c.Device()) }) + ",115200-8N1", SupplyAccuracy: "0.1% + 50 digits",
-		// A divider of good resistors, and half a step of the converter.
-		Node: brd.Port(), NodeDivider: divider, NodeAccuracy: "0.05% + 0.5 digits",
-	}
-	b, closeAll, err := instruments.Open(ctx, d)
+	// A divider of good resistors, and half a step of the converter.
+	f, err := sources.Parse("sources.yaml", []byte(fmt.Sprintf(`loomproof-sources: 1
+sources:
+  meter: {kind: scpi meter, port: %s, mode: 115200 8N1, accuracy: {voltage: 0.0045%% + 0.0006%% of range}}
+  supply: {kind: scpi supply, port: %s, mode: 115200 8N1, accuracy: {voltage: 0.1%% + 50 digits, current: 0.1%% + 50 digits}}
+  node: {kind: node, port: %s, channels: {bus: {scale: %g, accuracy: 0.05%% + 0.5 digits, clipped-to: main}}}
+`, plug(t, func(c *bench.Cable) error { return meter.Serve(c.Device()) }), plug(t, func(c *bench.Cable) error { return supply.Serve(c.Device()) }),
+		brd.Port(), float64(divider))))
 	require.NoError(t, err)
-	t.Cleanup(closeAll)
-	witness := &witnessed{Node: b.Node.(*node.Node), m: m}
+	opened, err := station.Instruments{File: f}.Open(ctx, d)
+	require.NoError(t, err)
+	t.Cleanup(opened.Close)
+	b := opened.Bench
+	witness := &witnessed{Node: sources.Of(b.Node).Instrument().(*node.Node), m: m}
 	b.Node = witness
 	b.Patience = 1500 * time.Millisecond
 

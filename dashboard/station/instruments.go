@@ -3,97 +3,139 @@ package station
 import (
 	"context"
 	"fmt"
+	"slices"
 	"strings"
+	"time"
 
 	"loomproof/checks/design"
 	"loomproof/checks/procedure"
 	"loomproof/probe"
-	"loomproof/probe/node"
-	"loomproof/probe/port"
-	"loomproof/probe/scpi"
+	"loomproof/probe/sources"
 )
 
-// Instruments say which instruments are on the bench, as the command line has
-// it. Empty ports are instruments that are not there.
+// Instruments are the sources that a person has named, and which of them is moved
+// by hand.
 type Instruments struct {
-	Meter, Supply, Node                         string // PORT or PORT,MODE
-	MeterAccuracy, SupplyAccuracy, NodeAccuracy string
-	NodeDivider                                 float64
+	File   *sources.File
+	ByHand string // name of a source; may be empty where only one could be it
 }
 
-// Open opens the instruments; the design says which bus a node is wired to.
-func (i Instruments) Open(ctx context.Context, d *design.Design) (b *procedure.Bench, closeAll func(), err error) {
-	b = &procedure.Bench{}
-	var opened []probe.Source
-	shut := func() {
-		for _, s := range opened {
-			_ = s.Close()
-		}
-	}
-	defer func() {
-		if err != nil {
-			shut()
-		}
-	}()
-	if i.Meter != "" {
-		line, accuracy, err := i.line(i.Meter, i.MeterAccuracy)
-		if err != nil {
-			return nil, nil, fmt.Errorf("meter: %w", err)
-		}
-		m, err := scpi.OpenMeter(ctx, line, scpi.MeterOptions{Options: scpi.Options{Name: "meter", Accuracy: map[string]probe.Accuracy{"voltage": accuracy}}})
-		if err != nil {
-			return nil, nil, fmt.Errorf("meter: %w", err)
-		}
-		b.Meter = m
-		opened = append(opened, m)
-	}
-	if i.Supply != "" {
-		line, accuracy, err := i.line(i.Supply, i.SupplyAccuracy)
-		if err != nil {
-			return nil, nil, fmt.Errorf("supply: %w", err)
-		}
-		s, err := scpi.OpenSupply(ctx, line, scpi.SupplyOptions{Options: scpi.Options{Name: "supply", Accuracy: map[string]probe.Accuracy{"voltage": accuracy, "current": accuracy}}})
-		if err != nil {
-			return nil, nil, fmt.Errorf("supply: %w", err)
-		}
-		b.Supply = s
-		opened = append(opened, s)
-	}
-	if i.Node != "" {
-		accuracy, err := probe.ParseAccuracy(i.NodeAccuracy)
-		if err != nil {
-			return nil, nil, fmt.Errorf("node: %w", err)
-		}
-		line, err := port.Open(i.Node, node.Line)
-		if err != nil {
-			return nil, nil, fmt.Errorf("node: %w", err)
-		}
-		n, err := node.Open(ctx, line, node.Config{
-			Name: "node", Oversampling: 8,
-			Channels: []node.ChannelConfig{{Name: "bus", Quantity: probe.Voltage, Scale: i.NodeDivider, Accuracy: accuracy, GroundIsZero: true}},
-		})
-		if err != nil {
-			return nil, nil, fmt.Errorf("node: %w", err)
-		}
-		b.Node, b.NodeVolts, b.NodeBus = n, "bus", d.Buses[0].Name
-		opened = append(opened, n)
-	}
-	return b, shut, nil
+// Opened are the instruments on the bench.
+type Opened struct {
+	Bench    *procedure.Bench
+	Sources  []*sources.Source
+	Warnings []string // of calibrations that are due, or cannot be used
 }
 
-// line opens PORT or PORT,MODE and reads the accuracy line that goes with it.
-func (i Instruments) line(name, accuracy string) (port.Conn, probe.Accuracy, error) {
-	a, err := probe.ParseAccuracy(accuracy)
+// Close gives all instruments up.
+func (o *Opened) Close() {
+	for _, s := range o.Sources {
+		_ = s.Close()
+	}
+}
+
+// Open opens all sources and finds what each is on the bench: a supply feeds, a
+// node is clipped to a bus of the design, a meter is moved by hand.
+func (i Instruments) Open(ctx context.Context, d *design.Design) (*Opened, error) {
+	all, err := i.File.Sources()
 	if err != nil {
-		return nil, a, err
+		return nil, err
 	}
-	name, text, hasMode := strings.Cut(name, ",")
-	mode := port.Mode{}
-	if hasMode {
-		if mode, err = port.ParseMode(text); err != nil {
-			return nil, a, err
+	o := &Opened{Bench: &procedure.Bench{}}
+	for _, s := range all {
+		o.Sources = append(o.Sources, sources.Of(s))
+	}
+	if err := o.place(all, i.ByHand, d); err != nil {
+		return nil, err
+	}
+	for _, s := range o.Sources {
+		if err := s.Open(ctx); err != nil {
+			o.Close()
+			return nil, err
 		}
 	}
-	conn, err := port.Open(name, mode)
-	return conn, a, err
+	o.warn(all)
+	return o, nil
+}
+
+// place gives each source its part.
+func (o *Opened) place(all []probe.Source, byHand string, d *design.Design) error {
+	var meters []string
+	for _, s := range all {
+		kept := sources.Of(s)
+		switch s := s.(type) {
+		case sources.Supply:
+			if o.Bench.Supply != nil {
+				return fmt.Errorf("%s and %s are both supplies; a procedure uses one: leave the other out", o.Bench.Supply.Identity().Name, kept.Name())
+			}
+			if err := needAccuracy(kept, "voltage", "current"); err != nil {
+				return err
+			}
+			o.Bench.Supply = s
+		case sources.Node:
+			if err := o.clip(s, d); err != nil {
+				return err
+			}
+		default:
+			if byHand == "" || byHand == kept.Name() {
+				meters = append(meters, kept.Name())
+				o.Bench.Meter = s
+			}
+		}
+	}
+	switch {
+	case len(meters) > 1:
+		return fmt.Errorf("any of %s could be the meter that is moved by hand; say which with --by-hand", strings.Join(meters, ", "))
+	case len(meters) == 0 && byHand != "":
+		return fmt.Errorf("--by-hand %q: no meter of that name is among the sources", byHand)
+	case len(meters) == 1:
+		return needAccuracy(sources.Of(o.Bench.Meter), "voltage")
+	}
+	return nil
+}
+
+// needAccuracy refuses a source whose readings could not be judged.
+func needAccuracy(s *sources.Source, channels ...string) error {
+	for _, c := range channels {
+		if !s.HasAccuracy(c) {
+			return fmt.Errorf("source %q: its accuracy on %s is not stated, so that no verdict can rest on it; add it from its manual, as accuracy: {%s: 0.05 %% + 3 digits}", s.Name(), c, c)
+		}
+	}
+	return nil
+}
+
+// clip finds which bus a node reads.
+func (o *Opened) clip(n sources.Node, d *design.Design) error {
+	if o.Bench.Node != nil {
+		return fmt.Errorf("%s and %s are both nodes; a procedure uses one: leave the other out", o.Bench.Node.Identity().Name, n.Name())
+	}
+	buses := make([]string, len(d.Buses))
+	for i, b := range d.Buses {
+		buses[i] = b.Name
+	}
+	clipped := n.Clipped()
+	for channel, terminal := range clipped {
+		if d.Terminal(terminal) == nil {
+			return fmt.Errorf("source %q: channel %q is clipped to %q, which is no terminal of the design; its buses are: %s", n.Name(), channel, terminal, strings.Join(buses, ", "))
+		}
+		if slices.Contains(buses, terminal) && (o.Bench.NodeVolts == "" || channel < o.Bench.NodeVolts) {
+			o.Bench.Node, o.Bench.NodeVolts, o.Bench.NodeBus = n, channel, terminal
+		}
+	}
+	if o.Bench.Node == nil {
+		return fmt.Errorf("source %q: no channel says which bus it is clipped to; add clipped-to to one, as clipped-to: %s", n.Name(), buses[0])
+	}
+	return nil
+}
+
+// warn gathers what the person should know before relying on the instruments.
+func (o *Opened) warn(all []probe.Source) {
+	for _, s := range all {
+		if w := sources.DueWarning(s.Identity(), time.Now()); w != "" {
+			o.Warnings = append(o.Warnings, w)
+		}
+		if n, ok := s.(sources.Node); ok {
+			o.Warnings = append(o.Warnings, n.Warnings()...)
+		}
+	}
 }

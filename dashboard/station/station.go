@@ -24,13 +24,15 @@ import (
 	"loomproof/dashboard/metrics"
 	"loomproof/dashboard/report"
 	"loomproof/dashboard/web"
+	"loomproof/probe/sources"
 	"loomproof/scripts"
 )
 
-// A Station is the program at work. All fields but Demo are needed.
+// A Station is the program at work. All fields but Demo and Sources are needed.
 type Station struct {
 	Design  *design.Design
 	Bench   *procedure.Bench
+	Sources []*sources.Source // what metrics and pages tell of
 	Book    *logbook.Book
 	Desk    *procedure.Desk
 	Version string

@@ -126,6 +126,25 @@ sources:
 	assert.EqualError(t, err, "meter: refused, out of range: it is on the range up to 200 V, which the source file has no accuracy line for; add a line for that range, or one for others")
 }
 
+func TestAModbusMeterIsDescribedByItsMap(t *testing.T) {
+	f, err := Parse("../modbus/testdata/sources.yaml", []byte("loomproof-sources: 1\nsources:\n  panel: {kind: modbus meter, port: COM3, map: panel-meter.yaml, address: 7}\n"))
+	require.NoError(t, err)
+	all, err := f.Sources()
+	require.NoError(t, err)
+	assert.Equal(t, "19200 8E1", Of(all[0]).kind.Mode.String())
+
+	for text, want := range map[string]string{
+		"map: nowhere.yaml":              `source "panel": map file: stat nowhere.yaml: no such file or directory; check its name and folder`,
+		"map: /dev/zero":                 `source "panel": map file: /dev/zero is no map file; check its name and folder`,
+		"map: file_test.go":              "not YAML",
+		"address: 300, map: ../modbus/x": "address 300 is outside 1 to 247",
+		"address: 3":                     `"map" is missing`,
+	} {
+		_, err := Parse("sources.yaml", []byte("loomproof-sources: 1\nsources:\n  panel: {kind: modbus meter, port: COM3, "+text+"}\n"))
+		assert.ErrorContains(t, err, want, text)
+	}
+}
+
 func schemaOf(t *testing.T) *validate.Schema {
 	t.Helper()
 	doc, err := validate.UnmarshalJSON(bytes.NewReader(Schema()))

@@ -5,8 +5,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io/fs"
 	"slices"
+	"strings"
 	"sync"
 	"time"
 
@@ -97,8 +97,24 @@ func (s *Source) Name() string { return s.entry.common().Name }
 // Read does.
 func (s *Source) Open(ctx context.Context) error {
 	_, err := s.ready(ctx)
+	var away awayError
+	if errors.As(err, &away) {
+		err = away.why
+	}
+	if err != nil && !strings.HasPrefix(err.Error(), s.Name()) {
+		err = fmt.Errorf("%s: %w", s.Name(), err)
+	}
 	return err
 }
+
+// An awayError is why a source is away.
+type awayError struct {
+	name string
+	why  error
+}
+
+func (a awayError) Error() string   { return a.name + ": looked for: " + a.why.Error() }
+func (a awayError) Unwrap() []error { return []error{probe.ErrAway, a.why} }
 
 // Read takes one fresh reading, corrected by the calibration. While the source is
 // away it looks for it again, at most every two seconds, and returns an error
@@ -295,10 +311,7 @@ func (s *Source) trouble(err error) error {
 		return err
 	}
 	s.set(Gone, err.Error())
-	if errors.Is(err, fs.ErrNotExist) || errors.Is(err, probe.ErrGone) {
-		return fmt.Errorf("%s: %w: %w", s.Name(), probe.ErrAway, err)
-	}
-	return fmt.Errorf("%s: %w: cannot be opened: %w", s.Name(), probe.ErrAway, err)
+	return awayError{s.Name(), err}
 }
 
 // set changes the state. With the lock held.
@@ -445,8 +458,8 @@ func (s *Source) HasAccuracy(channel string) bool {
 	if s.entry.common().Accuracy.of(channel) != nil {
 		return true
 	}
-	_, stated := s.entry.(*nodeBoard) // whose channels must each state theirs
-	return stated
+	e, ok := s.entry.(interface{ states(channel string) bool })
+	return ok && e.states(channel)
 }
 
 // Counters are those of all instruments that were opened, and the source's own.
