@@ -13,7 +13,7 @@ import (
 
 // builtins are what a script can use: the design, and the effects.
 //
-//	caution(text)                                  shown, and kept
+//	caution(text, source="")                       shown, and kept, with where it comes from
 //	note(text)                                     kept on the worksheet
 //	hold(say, detail="", answers=["Done"], warn=False)
 //	                                               waits for a word; returns it
@@ -178,11 +178,11 @@ func nature(k *design.Circuit) string {
 }
 
 func (p *Performance) slCaution(name string, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
-	var text string
-	if err := starlark.UnpackArgs(name, args, kwargs, "text", &text); err != nil {
+	n := Note{Caution: true}
+	if err := starlark.UnpackArgs(name, args, kwargs, "text", &n.Text, "source?", &n.Source); err != nil {
 		return nil, err
 	}
-	return starlark.None, p.record(kindNote, Note{Caution: true, Text: text})
+	return starlark.None, p.record(kindNote, n)
 }
 
 func (p *Performance) slHold(name string, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {

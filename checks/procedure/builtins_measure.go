@@ -21,7 +21,7 @@ func (p *Performance) takenValue(t taken) starlark.Value {
 	if t.Captured.Open {
 		value = starlark.None
 	}
-	return record("reading", "id", starlark.String(t.Captured.ID), "value", value, "open", starlark.Bool(t.Captured.Open), "cut", p.cutValue(t.Cut))
+	return record("reading", "id", starlark.String(t.Captured.ID), "value", value, "open", starlark.Bool(t.Captured.Open), "skipped", starlark.String(""), "cut", p.cutValue(t.Cut))
 }
 
 func (p *Performance) slMeasure(name string, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {

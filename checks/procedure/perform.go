@@ -335,7 +335,7 @@ func (p *Performance) showStep(s Step) {
 
 func (p *Performance) showNote(n Note) {
 	if n.Caution {
-		p.Desk.change(func(v *View) { v.Cautions = append(v.Cautions[:len(v.Cautions):len(v.Cautions)], n.Text) })
+		p.Desk.change(func(v *View) { v.Cautions = append(v.Cautions[:len(v.Cautions):len(v.Cautions)], n.Said()) })
 	}
 }
 

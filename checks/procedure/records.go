@@ -33,6 +33,15 @@ type Note struct {
 	Section bool   `json:"section,omitempty"` // a heading
 	Row     *Row   `json:"row,omitempty"`     // of a table
 	Text    string `json:"text,omitempty"`
+	Source  string `json:"source,omitempty"` // where a caution comes from
+}
+
+// Said is the note with its source.
+func (n Note) Said() string {
+	if n.Source == "" {
+		return n.Text
+	}
+	return n.Text + " (" + n.Source + ")"
 }
 
 // A Resume is the confirmation after a gap.

@@ -78,7 +78,7 @@ func (s *Sheet) add(r logbook.Record) error {
 		err := r.Decode(&n)
 		switch {
 		case n.Caution:
-			s.Cautions = append(s.Cautions, n.Text)
+			s.Cautions = append(s.Cautions, n.Said())
 		case n.Stop:
 			s.Stopped = n.Text
 		case n.Section: // its steps name it
