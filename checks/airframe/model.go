@@ -81,10 +81,11 @@ type loadPart struct {
 }
 
 type sourcePart struct {
-	source *design.Source
-	offset float64 // volts above the design's
-	extra  float64 // ohms inside above the design's
-	part   network.Part
+	source  *design.Source
+	offset  float64 // volts above the design's
+	extra   float64 // ohms inside above the design's
+	settled float64 // volts above rest, of a battery under charge
+	part    network.Part
 }
 
 // New makes the model of a design.
@@ -357,10 +358,31 @@ func (m *Model) sourceNow(p *sourcePart) network.Source {
 		if s.Kind == design.BenchSupply && m.state.SupplyLimit > 0 {
 			out.Limit = m.state.SupplyLimit
 		}
-		out.Volts += p.offset
+		out.Volts += p.offset + p.settled
 		return out
 	}
 	return network.Source{Volts: 0, Ohms: disconnected}
+}
+
+// underCharge is how far a nearly full battery stands below what charges it, in
+// volts. Common practice; no published source.
+const underCharge = 0.35
+
+// Settle brings a battery to where it stands after some minutes on a charger:
+// just below the charger's voltage. Without a charger ("") it rests again.
+func (m *Model) Settle(battery, charger string) {
+	stands := 0.0
+	for _, s := range m.sources {
+		if s.source.Name == charger {
+			stands = float64(s.source.Volts) + s.offset - underCharge
+		}
+	}
+	for _, s := range m.sources {
+		if s.source.Name == battery {
+			s.settled = math.Max(0, stands-float64(s.source.Volts))
+		}
+	}
+	m.put()
 }
 
 // solve finds the voltages of the present state.

@@ -24,9 +24,10 @@ import (
 
 // A Mockup is an emulated aircraft. It is for several goroutines.
 type Mockup struct {
-	design *design.Design
-	faults []airframe.Fault
-	supply string // the design's bench supply
+	design  *design.Design
+	faults  []airframe.Fault
+	supply  string // the design's bench supply
+	battery string // and its battery
 
 	mu     sync.Mutex
 	model  *airframe.Model
@@ -63,6 +64,9 @@ func New(d *design.Design, faults []airframe.Fault, seed uint64) (*Mockup, error
 	if s := d.SourceOf(design.BenchSupply); s != nil {
 		m.supply = s.Name
 	}
+	if s := d.SourceOf(design.Battery); s != nil {
+		m.battery = s.Name
+	}
 	m.model.Set(m.state)
 	return m, nil
 }
@@ -73,6 +77,17 @@ func (m *Mockup) change(f func(*airframe.State)) {
 	defer m.mu.Unlock()
 	f(&m.state)
 	m.model.Set(m.state)
+	m.model.Settle(m.battery, m.charging())
+}
+
+// charging is the alternator that runs; "" for none.
+func (m *Mockup) charging() string {
+	for _, name := range m.state.Sources {
+		if m.design.Source(name).Kind == design.Alternator {
+			return name
+		}
+	}
+	return ""
 }
 
 // Place puts the probes on two terminals. The terminals in joined are clipped

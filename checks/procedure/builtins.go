@@ -63,7 +63,7 @@ import (
 //
 //	aircraft  .name .nominal
 //	supply    .volts .limit       of the design's bench supply
-//	buses     list of .name .title .feeder .breaker .switch .parent
+//	buses     list of .name .title .feeder .breaker (whether it has one) .label (of that) .switch .parent
 //	circuits  list of .name .title .bus .rating .label .switch .feed .minus .skip .essential .continuous
 //	          .transmits (has short work of another draw) .nature
 //	grounds   list of names
@@ -124,11 +124,17 @@ func texts(from []string) starlark.Value {
 }
 
 func (p *Performance) busValue(b *design.Bus) starlark.Value {
-	feeder, breaker, sw, parent := "", starlark.Bool(false), "", ""
+	feeder, breaker, marked, sw, parent := "", starlark.Bool(false), "", "", ""
 	for _, k := range p.Design.Feeders {
 		for _, r := range k.Runs {
 			if (r.To == b.Name || r.From == b.Name) && k.Bus != b.Name {
 				feeder, breaker, parent = k.Name, starlark.Bool(k.Protector() != nil), k.Bus
+				if breaker {
+					marked = k.Called()
+					if k.Protector().Label != "" {
+						marked = k.Protector().Label
+					}
+				}
 				if k.Switch != nil {
 					sw = label(k)
 				}
@@ -136,7 +142,7 @@ func (p *Performance) busValue(b *design.Bus) starlark.Value {
 		}
 	}
 	return record("bus", "name", starlark.String(b.Name), "title", starlark.String(b.Title), "feeder", starlark.String(feeder),
-		"breaker", breaker, "switch", starlark.String(sw), "parent", starlark.String(parent))
+		"breaker", breaker, "label", starlark.String(marked), "switch", starlark.String(sw), "parent", starlark.String(parent))
 }
 
 func label(k *design.Circuit) string {

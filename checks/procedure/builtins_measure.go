@@ -124,7 +124,8 @@ func (p *Performance) pair(what string, reading, minus starlark.Value) (m measur
 	if err != nil {
 		return m, state, before, err
 	}
-	if what != WhatCurrent && !reflect.DeepEqual(a.state, b.state) {
+	// What the leads of an ohmmeter measure is the same in every state.
+	if what != WhatCurrent && b.Captured.Quantity != probe.Resistance && !reflect.DeepEqual(a.state, b.state) {
 		return m, state, before, fmt.Errorf("%s and %s were read in two states of the aircraft", a.Captured.ID, b.Captured.ID)
 	}
 	m, err = difference(a.Captured, b.Captured)
