@@ -34,6 +34,7 @@ import (
 //	                                .card (list of .steer_for .steer)
 //	battery_resistance(battery, plus1, bus1, plus2, bus2, calibration)
 //	                                from a step of load; see there: .value .u .design .high .rule .status
+//	starter()                       the feeder that cranks the engine, "" for none
 //	locator_countries()             names
 //	locator_window(country, kind)   None, or .start .end (minutes past the hour) .self_test .sweeps .seconds .rule .status
 //	quantity(value, unit)           as people write it: "12.5 mΩ"
@@ -41,7 +42,7 @@ func (p *Performance) sums() starlark.StringDict {
 	env := starlark.StringDict{}
 	for name, f := range map[string]builtin{
 		"ring_out": p.slRingOut, "senders": p.slSenders, "sender_limit": p.slSenderLimit, "antennas": p.slAntennas,
-		"yardstick": p.slYardstick, "always_live": p.slAlwaysLive, "compass_fit": slCompassFit,
+		"yardstick": p.slYardstick, "always_live": p.slAlwaysLive, "starter": p.slStarter, "compass_fit": slCompassFit,
 		"battery_resistance": p.slBatteryResistance, "locator_countries": slLocatorCountries, "locator_window": slLocatorWindow, "quantity": slQuantity,
 	} {
 		env[name] = starlark.NewBuiltin(name, func(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
@@ -245,6 +246,17 @@ func (p *Performance) slBatteryResistance(name string, args starlark.Tuple, kwar
 	usual := float64(source.Resistance)
 	return record("resistance", "value", starlark.Float(step.Ohms), "u", starlark.Float(u), "design", starlark.Float(usual), "high", starlark.Float(usedUp*usual),
 		"rule", text("one and a half times the design's battery resistance"), "status", text(string(wire.CommonPractice))), nil
+}
+
+// slStarter is the feeder whose motor runs for moments only.
+func (p *Performance) slStarter(name string, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
+	found := ""
+	for _, k := range p.Design.Feeders {
+		if k.Load != nil && k.Load.Nature == design.Motor && k.Load.Duty == design.Intermittent && k.Switch != nil {
+			found = k.Name
+		}
+	}
+	return text(found), starlark.UnpackArgs(name, args, kwargs)
 }
 
 func floats(l *starlark.List) ([]float64, error) {
