@@ -1,7 +1,8 @@
 // Package metrics gives a worksheet to Prometheus: the readings of its steps,
-// its verdicts by circuit, its findings.
+// its verdicts by circuit, its findings; and the sources: whether they answer, and
+// what they sent that was refused.
 //
-//	http.Handle("/metrics", metrics.Handler(desk, version))
+//	http.Handle("/metrics", metrics.Handler(desk, version, sources))
 //
 // Everything is made anew at each scrape from what stands on the desk, so that
 // what is gone disappears and no last value stays for ever. Units are base
@@ -19,12 +20,13 @@ import (
 
 	"loomproof/checks/procedure"
 	"loomproof/checks/verdict"
+	"loomproof/probe/sources"
 )
 
-// Handler serves the metrics of a desk.
-func Handler(desk *procedure.Desk, version string) http.Handler {
+// Handler serves the metrics of a desk and of the sources.
+func Handler(desk *procedure.Desk, version string, list []*sources.Source) http.Handler {
 	r := prometheus.NewRegistry()
-	r.MustRegister(Collector(desk, version), collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	r.MustRegister(Collector(desk, version), Sources(list), collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	return promhttp.HandlerFor(r, promhttp.HandlerOpts{EnableOpenMetrics: true})
 }
 

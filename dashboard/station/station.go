@@ -91,7 +91,7 @@ func (s *Station) Listen(ctx context.Context, address string) (url string, err e
 }
 
 func (s *Station) pages(devices http.Handler) http.Handler {
-	return web.New(web.Options{Desk: s.Desk, Book: s.Book, Design: s.Design, Metrics: metrics.Handler(s.Desk, s.Version), Devices: devices, Demo: s.Demo})
+	return web.New(web.Options{Desk: s.Desk, Book: s.Book, Design: s.Design, Metrics: metrics.Handler(s.Desk, s.Version, s.Sources), Devices: devices, Demo: s.Demo})
 }
 
 func (s *Station) serve(ctx context.Context, l net.Listener, h http.Handler) {
