@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"sync"
 	"time"
 
@@ -62,21 +63,35 @@ func (b *Bench) cutters() []probe.Source {
 	return out
 }
 
-// Cut takes the power away by every instrument that can, and tells which have
-// confirmed it and which have not, and why. It has its own time: the cut must
-// not die with what it stops. It does not wait for who is using an instrument.
+// Cut takes the power away by every instrument that can, by all at once, so that
+// one that does not answer holds up no other. It tells which have confirmed it
+// and which have not, and why. It has its own time: the cut must not die with
+// what it stops. It does not wait for who is using an instrument.
 func (b *Bench) Cut() (done, failed []string) {
 	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
 	defer cancel()
-	for _, s := range b.cutters() {
+	cutters := b.cutters()
+	errs := make([]error, len(cutters))
+	var all sync.WaitGroup
+	for i, s := range cutters {
+		all.Go(func() { errs[i] = s.(probe.Cutter).Cut(ctx) })
+	}
+	all.Wait()
+	for i, s := range cutters {
 		name := s.Identity().Name
-		if err := s.(probe.Cutter).Cut(ctx); err != nil {
-			failed = append(failed, fmt.Sprintf("%s: %v", name, err))
+		if errs[i] != nil {
+			failed = append(failed, fmt.Sprintf("%s: %v", name, errs[i]))
 		} else {
 			done = append(done, name)
 		}
 	}
 	return done, failed
+}
+
+// mayBeOn tells whether a cut leaves it open that there is power: a supply that
+// has confirmed is enough, since all else hangs behind it.
+func (b *Bench) mayBeOn(done, failed []string) bool {
+	return len(failed) > 0 && (b.Supply == nil || !slices.Contains(done, b.Supply.Identity().Name))
 }
 
 // A watcher looks at the supply while power is on, and cuts when a limit is

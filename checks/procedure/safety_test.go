@@ -31,6 +31,7 @@ type unruly struct {
 	mu    sync.Mutex
 	on    bool
 	since time.Time
+	offAt time.Time
 	log   []string
 }
 
@@ -95,7 +96,7 @@ func (u *unruly) Cut(context.Context) error {
 	u.mu.Lock()
 	defer u.mu.Unlock()
 	if u.cutErr == nil {
-		u.on = false
+		u.on, u.offAt = false, time.Now()
 	}
 	return u.cutErr
 }

@@ -27,6 +27,22 @@ type guarded struct {
 	board  *bench.Node
 	driver *node.Node
 	volts  func(since time.Duration) float64 // at the bus, since the supply came on; nil: 14 V
+	mute   atomic.Bool                       // the line brings nothing from the board
+}
+
+// A mutable line to the board.
+type mutable struct {
+	port.Conn
+	mute *atomic.Bool
+}
+
+func (m mutable) Read(p []byte) (int, error) {
+	for {
+		n, err := m.Conn.Read(p)
+		if err != nil || !m.mute.Load() {
+			return n, err
+		}
+	}
 }
 
 func (g *guarded) pin(int) float64 {
@@ -54,7 +70,7 @@ func guardedPlay(t *testing.T, g *guarded, script string, answer func(Now) strin
 		far, near := port.Pipe()
 		served := make(chan error)
 		go func() { served <- g.board.Serve(far) }()
-		g.driver, err = node.Open(t.Context(), near, node.Config{
+		g.driver, err = node.Open(t.Context(), mutable{near, &g.mute}, node.Config{
 			Name: "node", Channels: []node.ChannelConfig{{Name: "bus", Quantity: probe.Voltage, Scale: 4, Accuracy: probe.Accuracy{OfReading: 0.01}, GroundIsZero: true}},
 		})
 		require.NoError(t, err)
@@ -133,7 +149,7 @@ hold("look again")
 	assert.Empty(t, p.sheet.Cuts)
 }
 
-func TestANodeThatFallsSilentIsCutFor(t *testing.T) {
+func TestANodeThatRestartsIsCutFor(t *testing.T) {
 	g := &guarded{}
 	p := guardedPlay(t, g, masterOn, func(n Now) string {
 		if n.Say == "look" {
@@ -144,6 +160,28 @@ func TestANodeThatFallsSilentIsCutFor(t *testing.T) {
 	})
 	require.Len(t, p.sheet.Cuts, 1)
 	assert.Contains(t, p.sheet.Cuts[0].Why, "the node has cut: the board has just started")
+}
+
+// A node that nothing is heard of guards nothing: the supply is cut at once, and
+// no hand is called for, since the supply has confirmed it.
+func TestANodeThatFallsSilentIsCutFor(t *testing.T) {
+	g := &guarded{}
+	p := guardedPlay(t, g, masterOn, func(n Now) string {
+		if n.Say == "look" {
+			g.mute.Store(true)
+			time.Sleep(3 * time.Second)
+			g.supply.mu.Lock()
+			off := g.supply.offAt.Sub(g.supply.since)
+			g.supply.mu.Unlock()
+			assert.Less(t, off, 2*time.Second, "500 ms to each answer, and the node's blindness")
+		}
+		return n.Answers[0]
+	})
+	require.Len(t, p.sheet.Cuts, 1)
+	assert.Equal(t, "the node gives no good reading of the bus", p.sheet.Cuts[0].Why)
+	assert.Equal(t, []string{"supply"}, p.sheet.Cuts[0].Done)
+	assert.Len(t, p.sheet.Cuts[0].Failed, 1)
+	assert.Empty(t, p.said)
 }
 
 // A channel that is not steady within patience is asked about, not the end of

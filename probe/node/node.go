@@ -274,7 +274,11 @@ func (n *Node) takeHello(body []byte) error {
 		close(n.greeted)
 		return nil
 	}
-	if h.Started && n.stream.running {
+	if !h.Started {
+		return nil
+	}
+	n.state, n.stateKnown = State{Why: WhyStarted, Channel: NoChannel, Since: h.Clock, Clock: h.Clock, Tag: n.state.Tag}, true
+	if n.stream.running {
 		n.interrupted("the board restarted")
 	}
 	return nil
