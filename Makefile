@@ -18,8 +18,9 @@ test: packages lint race bench cross
 	@echo "All checks passed."
 
 # What the tests use from Debian: the emulated ATmega328P and its compiler, the
-# circuit simulator that is the outside opinion, a browser, a metrics checker.
-PACKAGES := gcc libc6-dev make binutils-avr gcc-avr avr-libc simavr libsimavr-dev libelf-dev ngspice chromium prometheus poppler-utils fonts-dejavu-core zbar-tools
+# circuit simulator that is the outside opinion, a browser, a metrics checker,
+# and what verifies a worksheet without this program.
+PACKAGES := gcc libc6-dev make binutils-avr gcc-avr avr-libc simavr libsimavr-dev libelf-dev ngspice chromium prometheus poppler-utils fonts-dejavu-core python3 openssl zbar-tools
 packages:
 	@missing=$$(for p in $(PACKAGES); do dpkg-query -W -f='$${Status}' $$p 2>/dev/null | grep -q 'install ok installed' || echo $$p; done); \
 	[ -z "$$missing" ] && exit 0; \

@@ -53,8 +53,8 @@ func TestWhatWasAppendedIsThereAfterReopening(t *testing.T) {
 func TestWorkedExample(t *testing.T) {
 	format, err := os.ReadFile("FORMAT.md")
 	require.NoError(t, err)
-	r := Record{Seq: 1, stamp: "2026-11-25T09:00:00Z", Kind: "open", Body: json.RawMessage("{}")}
-	assert.Contains(t, string(format), r.hash(""))
+	r := Record{Seq: 1, Stamp: "2026-11-25T09:00:00Z", Kind: "open", Body: json.RawMessage("{}")}
+	assert.Contains(t, string(format), r.Link(""))
 }
 
 // Each way of tampering is found, with the place.

@@ -17,7 +17,9 @@ import (
 // in package procedure. A kind never changes its meaning.
 const (
 	KindOpen  = "open"  // the first record: an [Opening]
-	KindClose = "close" // the last one
+	KindClose = "close" // the procedure has ended: only the following may come after
+	KindSign  = "sign"  // a sign-off, see package evidence
+	KindAmend = "amend" // an amendment, see package evidence
 )
 
 // An Opening is the first record of a worksheet: everything that is needed to
@@ -40,7 +42,7 @@ type Record struct {
 	Body json.RawMessage `json:"body"`
 	Hash string          `json:"hash"`
 
-	stamp string // At as it stands in the file: that is what was hashed
+	Stamp string `json:"-"` // At as it stands in the file: that is what was hashed
 }
 
 // Decode reads the body into v.
@@ -63,7 +65,7 @@ type Worksheet struct {
 
 // Begin opens a new worksheet. It is there with its first record or not at all.
 func (b *Book) Begin(ctx context.Context, o Opening) (*Worksheet, error) {
-	r, err := next(nil, KindOpen, o)
+	r, err := next(nil, KindOpen, func(Record, string) (any, error) { return o, nil })
 	if err != nil {
 		return nil, err
 	}
@@ -72,7 +74,7 @@ func (b *Book) Begin(ctx context.Context, o Opening) (*Worksheet, error) {
 		return nil, b.wrap(err)
 	}
 	defer func() { _ = tx.Rollback() }() // does nothing after the commit
-	res, err := tx.ExecContext(ctx, "INSERT INTO worksheets (begun, aircraft, procedure) VALUES (?, ?, ?)", r.stamp, o.Aircraft, o.Procedure)
+	res, err := tx.ExecContext(ctx, "INSERT INTO worksheets (begun, aircraft, procedure) VALUES (?, ?, ?)", r.Stamp, o.Aircraft, o.Procedure)
 	if err != nil {
 		return nil, b.wrap(err)
 	}
@@ -99,10 +101,10 @@ func (b *Book) Worksheet(ctx context.Context, id int64) (*Worksheet, error) {
 	for rows.Next() {
 		var r Record
 		var body string
-		if err := rows.Scan(&r.Seq, &r.stamp, &r.Kind, &body, &r.Hash); err != nil {
+		if err := rows.Scan(&r.Seq, &r.Stamp, &r.Kind, &body, &r.Hash); err != nil {
 			return nil, b.wrap(err)
 		}
-		r.At, _ = time.Parse(time.RFC3339Nano, r.stamp)
+		r.At, _ = time.Parse(time.RFC3339Nano, r.Stamp)
 		r.Body = json.RawMessage(body)
 		w.recs = append(w.recs, r)
 	}
@@ -173,17 +175,30 @@ func (w *Worksheet) Records() []Record {
 }
 
 // Closed tells whether the worksheet has been closed.
-func (w *Worksheet) Closed() bool {
-	r := w.Records()
-	return len(r) > 0 && r[len(r)-1].Kind == KindClose
+func (w *Worksheet) Closed() bool { return closed(w.Records()) }
+
+func closed(records []Record) bool {
+	for _, r := range records {
+		if r.Kind == KindClose {
+			return true
+		}
+	}
+	return false
 }
 
 // Append adds a record. When it returns without error the record is on disk.
-// The error wraps [ErrTaken] if another program added one meanwhile.
+// To a closed worksheet only sign-offs and amendments can be added. The error
+// wraps [ErrTaken] if another program added a record meanwhile.
 func (w *Worksheet) Append(ctx context.Context, kind string, body any) (Record, error) {
+	return w.AppendFor(ctx, kind, func(Record, string) (any, error) { return body, nil })
+}
+
+// AppendFor is Append for a body that speaks of its own place: it is given the
+// record so far, with number and time, and the hash of the record before.
+func (w *Worksheet) AppendFor(ctx context.Context, kind string, body func(r Record, before string) (any, error)) (Record, error) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	if n := len(w.recs); n > 0 && w.recs[n-1].Kind == KindClose {
+	if closed(w.recs) && kind != KindSign && kind != KindAmend {
 		return Record{}, fmt.Errorf("logbook %s: worksheet %d is closed", w.book.path, w.id)
 	}
 	r, err := next(w.recs, kind, body)
@@ -198,18 +213,21 @@ func (w *Worksheet) Append(ctx context.Context, kind string, body any) (Record, 
 }
 
 // next makes the record that follows on others.
-func next(after []Record, kind string, body any) (Record, error) {
-	text, err := json.Marshal(body)
-	if err != nil {
-		return Record{}, fmt.Errorf("logbook: a %s record cannot be written: %w", kind, err)
-	}
+func next(after []Record, kind string, body func(Record, string) (any, error)) (Record, error) {
 	before := ""
 	if n := len(after); n > 0 {
 		before = after[n-1].Hash
 	}
 	now := time.Now().UTC()
-	r := Record{Seq: len(after) + 1, At: now, Kind: kind, Body: text, stamp: now.Format(time.RFC3339Nano)}
-	r.Hash = r.hash(before)
+	r := Record{Seq: len(after) + 1, At: now, Kind: kind, Stamp: now.Format(time.RFC3339Nano)}
+	b, err := body(r, before)
+	if err != nil {
+		return Record{}, err
+	}
+	if r.Body, err = json.Marshal(b); err != nil {
+		return Record{}, fmt.Errorf("logbook: a %s record cannot be written: %w", kind, err)
+	}
+	r.Hash = r.Link(before)
 	return r, nil
 }
 
@@ -220,17 +238,18 @@ type execer interface {
 
 func (w *Worksheet) insert(ctx context.Context, to execer, r Record) error {
 	_, err := to.ExecContext(ctx, "INSERT INTO records (worksheet, seq, at, kind, body, hash) VALUES (?, ?, ?, ?, ?, ?)",
-		w.id, r.Seq, r.stamp, r.Kind, string(r.Body), r.Hash)
+		w.id, r.Seq, r.Stamp, r.Kind, string(r.Body), r.Hash)
 	if err != nil && (strings.Contains(err.Error(), "UNIQUE") || strings.Contains(err.Error(), "constraint")) {
 		return fmt.Errorf("logbook %s: %w: worksheet %d, record %d", w.book.path, ErrTaken, w.id, r.Seq)
 	}
 	return w.book.wrap(err)
 }
 
-// hash is the record's link in the chain; FORMAT.md states it byte for byte.
-func (r Record) hash(before string) string {
+// Link is what the record's hash must be, behind the one with the hash before;
+// FORMAT.md states it byte for byte.
+func (r Record) Link(before string) string {
 	h := sha256.New()
-	fmt.Fprintf(h, "%s\n%d\n%s\n%s\n", before, r.Seq, r.stamp, r.Kind)
+	fmt.Fprintf(h, "%s\n%d\n%s\n%s\n", before, r.Seq, r.Stamp, r.Kind)
 	h.Write(r.Body)
 	return hex.EncodeToString(h.Sum(nil))
 }
@@ -257,7 +276,7 @@ func (w *Worksheet) Check() error {
 			return &Broken{w.id, i + 1, i, "it is missing"}
 		case i == 0 && r.Kind != KindOpen:
 			return &Broken{w.id, 1, 0, "the opening record is missing"}
-		case r.hash(before) != r.Hash:
+		case r.Link(before) != r.Hash:
 			return &Broken{w.id, r.Seq, i, "it was changed, or the one before it was"}
 		}
 		before = r.Hash

@@ -58,7 +58,10 @@ func Fold(records []logbook.Record) (*Sheet, error) {
 }
 
 func (s *Sheet) add(r logbook.Record) error {
-	s.Ended, s.LastHash = r.At, r.Hash
+	s.LastHash = r.Hash
+	if !s.Closed { // sign-offs come later
+		s.Ended = r.At
+	}
 	switch r.Kind {
 	case kindStep:
 		return decodeInto(r, &s.Steps)

@@ -38,6 +38,10 @@ type commands struct {
 	Serve   serveCommand   `cmd:"" help:"Stand by as a daemon: instruments, worksheets, dashboard, metrics."`
 	Report  reportCommand  `cmd:"" help:"Print the report of a worksheet."`
 	Why     whyCommand     `cmd:"" help:"Say which faults explain the readings of a worksheet, and where to measure next."`
+	Sign    signCommand    `cmd:"" help:"Close a worksheet and sign it."`
+	Amend   amendCommand   `cmd:"" help:"Add a signed remark to a closed worksheet."`
+	Verify  verifyCommand  `cmd:"" help:"Find what was changed in a worksheet since it was written and signed."`
+	Export  exportCommand  `cmd:"" help:"Write a worksheet into a folder: its records to verify, steps and readings as CSV and JSON."`
 	New     newCommand     `cmd:"" help:"Write a design file to start from, or make one of a spreadsheet wire list."`
 	Desk    deskCommand    `cmd:"" help:"Check a design at the desk: wire, protectors, drops, sources, layout."`
 	Expect  expectCommand  `cmd:"" help:"Print the design value and limit of every point in a state."`

@@ -1,0 +1,178 @@
+package main
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"strconv"
+
+	"loomproof/checks/evidence"
+	"loomproof/checks/logbook"
+)
+
+type verifyCommand struct {
+	Worksheet string   `arg:"" optional:"" help:"Number of a worksheet, or an exported one: its folder or file. Default: every worksheet of the logbook."`
+	Key       []string `placeholder:"KEY" help:"A key that you vouch for, besides your own: its fingerprint, or a file with the public key in PEM. May be given several times."`
+	Head      string   `placeholder:"HASH" help:"The last hash, as it was written down at sign-off."`
+	Logbook   string   `type:"path" default:"loomproof.db" help:"The logbook."`
+	JSON      bool     `name:"json" help:"Print what was found as JSON."`
+}
+
+func (verifyCommand) Help() string {
+	return `Looks at each record of a worksheet: whether any was changed, is missing, was moved or comes from
+another worksheet, and whether the signatures are right and by keys that somebody vouches for.
+
+Example: loomproof verify worksheet-3 --key "4f0c 11d2 93aa 7e60 b1c8 2d5e 6f33 90ab"
+
+Exit codes: 0 nothing is wrong and all of it is signed by known keys; 1 something was tampered with;
+2 nothing is wrong, but not all of it is signed, or by a key that is not known; 3 could not; 64 wrong usage.`
+}
+
+func (c verifyCommand) Run(w *world) error {
+	known, err := c.known()
+	if err != nil {
+		return err
+	}
+	sheets, faults, err := c.sheets(w)
+	if err != nil {
+		return err
+	}
+	if c.Head != "" && len(sheets) != 1 {
+		return usage{errors.New("--head is the last hash of one worksheet: name it")}
+	}
+	r := verified{Faults: faults, Worksheets: []*evidence.Found{}}
+	for _, x := range sheets {
+		f := evidence.Verify(x, known)
+		if c.Head != "" && f.Head != c.Head {
+			f.Faults = append(f.Faults, evidence.Fault{What: "its last hash is not the one that was written down: records were added or cut off"})
+		}
+		r.Worksheets = append(r.Worksheets, f)
+	}
+	if c.JSON {
+		err = writeJSON(w.out, r)
+	} else {
+		r.say(w.out)
+	}
+	return errors.Join(err, r.exit())
+}
+
+// verified is what was found in all worksheets that were looked at.
+type verified struct {
+	Faults     []evidence.Fault  `json:"faults"` // of the list of worksheets
+	Worksheets []*evidence.Found `json:"worksheets"`
+}
+
+// known are the keys that somebody vouches for, our own among them.
+func (c verifyCommand) known() (evidence.Known, error) {
+	known := evidence.Known{}
+	for _, k := range c.Key {
+		if err := known.Add(k); err != nil {
+			return nil, usage{err}
+		}
+	}
+	if dir, err := stateDir(); err == nil {
+		if own, err := evidence.KeyIn(dir); err == nil {
+			known.AddKey(own.Public())
+		}
+	}
+	return known, nil
+}
+
+// sheets are what to verify, with what is wrong with the logbook as a whole.
+func (c verifyCommand) sheets(w *world) ([]evidence.Sheet, []evidence.Fault, error) {
+	id, err := strconv.ParseInt(c.Worksheet, 10, 64)
+	if c.Worksheet != "" && err != nil {
+		x, err := evidence.ReadFile(c.Worksheet)
+		if errors.Is(err, os.ErrNotExist) {
+			return nil, nil, usage{fmt.Errorf("%q is neither the number of a worksheet nor a file", c.Worksheet)}
+		}
+		return []evidence.Sheet{x}, nil, err
+	}
+	book, err := logbook.OpenExisting(c.Logbook)
+	if err != nil {
+		return nil, nil, err
+	}
+	defer book.Close()
+	if c.Worksheet == "" {
+		return evidence.All(w.ctx, book)
+	}
+	sheet, err := book.Worksheet(w.ctx, id)
+	if err != nil {
+		return nil, nil, err
+	}
+	return []evidence.Sheet{evidence.Of(sheet)}, nil, nil
+}
+
+func (v verified) exit() error {
+	worst := 0
+	if len(v.Faults) > 0 {
+		return exit(exitFail)
+	}
+	for _, f := range v.Worksheets {
+		switch {
+		case len(f.Faults) > 0:
+			return exit(exitFail)
+		case !f.Proven():
+			worst = exitIncomplete
+		}
+	}
+	if worst != 0 {
+		return exit(worst)
+	}
+	return nil
+}
+
+func (v verified) say(out io.Writer) {
+	for _, f := range v.Faults {
+		fmt.Fprintln(out, "WRONG  "+f.What)
+	}
+	for _, f := range v.Worksheets {
+		sayFound(out, f)
+	}
+	if len(v.Worksheets) == 0 {
+		fmt.Fprintln(out, "There is no worksheet.")
+	}
+}
+
+func sayFound(out io.Writer, f *evidence.Found) {
+	fmt.Fprintf(out, "Worksheet %d, %s, %s: %d records\n", f.Worksheet, f.Aircraft, f.Procedure, f.Records)
+	for _, x := range f.Faults {
+		fmt.Fprintln(out, "  WRONG  "+x.String())
+	}
+	if len(f.Faults) == 0 {
+		fmt.Fprintln(out, "  no record was changed, is missing or was moved")
+	}
+	for _, s := range f.Signatures {
+		what := "signed off"
+		if s.Kind == logbook.KindAmend {
+			what = "amended: " + s.Text
+		}
+		fmt.Fprintf(out, "  record %d, %s: %s\n    by %s, %s\n    key %s", s.Record, s.At, what, s.By, s.Capacity, s.Fingerprint)
+		if s.Known {
+			fmt.Fprintln(out)
+		} else {
+			fmt.Fprintln(out, ": NOT KNOWN here.\n    Ask the signer for the fingerprint, and give it with --key.")
+		}
+		if len(s.Open) > 0 {
+			fmt.Fprintf(out, "    %d things were open: %s\n", len(s.Open), s.Reason)
+		}
+	}
+	switch {
+	case len(f.Signatures) == 0:
+		fmt.Fprintln(out, "  NOT SIGNED: whether records are missing at its end cannot be told")
+	case f.Unsigned > 0:
+		fmt.Fprintf(out, "  the last %d records are not signed\n", f.Unsigned)
+	}
+	for _, n := range f.Notes {
+		fmt.Fprintln(out, "  note: "+n)
+	}
+	fmt.Fprintf(out, "  last hash %s\n", f.Head)
+}
+
+func writeJSON(out io.Writer, v any) error {
+	e := json.NewEncoder(out)
+	e.SetIndent("", "  ")
+	return e.Encode(v)
+}
