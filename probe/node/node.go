@@ -21,9 +21,8 @@ const (
 	helloWithin = 5 * time.Second
 	// Bytes come from a fast line a few at a time, and fetching them costs more
 	// than all the rest. So they gather: until the rest of a frame may be there,
-	// and for longer between frames.
+	// and between frames for half of what the board gathers itself.
 	gatherFrame = time.Millisecond
-	gatherNext  = 2 * time.Millisecond
 	// A stream that brings nothing for so long beyond its own pace is started again.
 	streamSilence = 500 * time.Millisecond
 )
@@ -220,7 +219,7 @@ func (n *Node) listen() {
 		if d.inFrame() {
 			time.Sleep(gatherFrame)
 		} else {
-			time.Sleep(gatherNext)
+			time.Sleep(n.config.Block / 2)
 		}
 	}
 }
