@@ -29,7 +29,7 @@ func TestMain(m *testing.M) {
 	if os.Getenv(asProgram) != "" {
 		main()
 	}
-	testscript.Main(m, map[string]func(){"loomproof": main})
+	testscript.Main(m, map[string]func(){"loomproof": mainAtTheTestsDesk})
 }
 
 func TestScripts(t *testing.T) {
@@ -40,6 +40,9 @@ func TestScripts(t *testing.T) {
 		Cmds:                map[string]func(*testscript.TestScript, bool, []string){"exits": exits, "matches": matches, "oneobject": oneObject},
 		Setup: func(e *testscript.Env) error {
 			e.Setenv("BUSY_PORT", busy)
+			if err := plugIn(e); err != nil {
+				return err
+			}
 			text, _ := scripts.Design("marsh-hen")
 			return os.WriteFile(e.WorkDir+"/marsh-hen.yaml", text, 0o600)
 		},

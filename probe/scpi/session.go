@@ -419,7 +419,7 @@ func (s *session) identify(ctx context.Context) error {
 		}
 		if text == last {
 			s.marker, s.lost = text, true
-			s.identity, _ = parseIdentity(text)
+			s.identity, _ = ParseIdentity(text)
 			s.identity.Port, s.identity.Calibrated, s.identity.Certificate = s.conn.Name(), s.options.Calibrated, s.options.Certificate
 			s.identity.Name = s.name()
 			return nil
@@ -439,7 +439,7 @@ func (s *session) firstIdentity(ctx context.Context, noise *string) (string, err
 		if err != nil {
 			return "", err
 		}
-		if _, ok := parseIdentity(l.text); ok {
+		if _, ok := ParseIdentity(l.text); ok {
 			return l.text, nil
 		}
 		*noise = l.text

@@ -49,10 +49,10 @@ func splitFields(into []string, line string) []string {
 	}
 }
 
-// parseIdentity reads the answer to *IDN?: maker, model, serial number and
+// ParseIdentity reads the answer to *IDN?: maker, model, serial number and
 // firmware (IEEE 488.2, 10.14). What is not printable before it is noise of
 // switching on.
-func parseIdentity(line string) (probe.Identity, bool) {
+func ParseIdentity(line string) (probe.Identity, bool) {
 	if i := strings.LastIndexFunc(line, func(r rune) bool { return r < ' ' || r > '~' }); i >= 0 {
 		line = strings.TrimLeftFunc(line[i:], func(r rune) bool { return r < ' ' || r > '~' })
 	}

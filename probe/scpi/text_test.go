@@ -144,12 +144,12 @@ func FuzzSplitFields(f *testing.F) {
 func TestParseIdentity(t *testing.T) {
 	reedbed := probe.Identity{Maker: "REEDBED", Model: "METER", Serial: "0", Firmware: "1.0-2,b"}
 	for _, line := range []string{"REEDBED,METER,0,1.0-2,b", "REEDBED, METER , 0,1.0-2,b", "\x00\xff\x80REEDBED,METER,0,1.0-2,b", "a,b,c,d\x07REEDBED,METER,0,1.0-2,b"} {
-		got, ok := parseIdentity(line)
+		got, ok := ParseIdentity(line)
 		assert.True(t, ok, line)
 		assert.Equal(t, reedbed, got, line)
 	}
 	for _, line := range []string{"", "REEDBED", "a,b,c", ",,,", "a,b,c,d\x00", "+1.23E+00"} {
-		_, ok := parseIdentity(line)
+		_, ok := ParseIdentity(line)
 		assert.False(t, ok, line)
 	}
 }
@@ -185,7 +185,7 @@ func FuzzParseAnswers(f *testing.F) {
 		if e, ok := parseEntry(line); ok {
 			assert.NotEmpty(t, e.String())
 		}
-		if id, ok := parseIdentity(line); ok {
+		if id, ok := ParseIdentity(line); ok {
 			assert.NotEmpty(t, id.Maker+id.Model)
 		}
 		assert.LessOrEqual(t, len(show(line)), 4*80+8)
