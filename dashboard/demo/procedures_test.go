@@ -27,7 +27,7 @@ import (
 
 var (
 	update   = flag.Bool("update", false, "write the golden worksheets anew")
-	coverage = flag.Bool("coverage", false, "perform every procedure with every fault, and on many sound aircraft, and write scripts/COVERAGE.md anew (some 20 minutes)")
+	coverage = flag.String("coverage", "", "perform these procedures (names with commas between, or all) with every fault and on many sound aircraft, and write scripts/COVERAGE.md anew: some minutes each")
 )
 
 // performed performs a procedure hands off on a mock-up with the demo's

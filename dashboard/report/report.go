@@ -13,6 +13,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"slices"
 	"time"
 
 	"loomproof/checks/design"
@@ -51,10 +52,36 @@ type Report struct {
 	Cuts           []Cut        `json:"cuts" jsonschema:"description=When the watch took the power away."`
 	Cautions       []string     `json:"cautions"`
 	Notes          []string     `json:"notes"`
+	Tables         []Table      `json:"tables" jsonschema:"description=What the procedure keeps in rows, such as a deviation card."`
 	NotCovered     []string     `json:"not_covered"`
 	Chain          Chain        `json:"chain"`
 
 	sheet *procedure.Sheet
+}
+
+// A Table is rows that the procedure keeps together.
+type Table struct {
+	Name    string     `json:"name"`
+	Columns []string   `json:"columns"`
+	Rows    [][]string `json:"rows"`
+}
+
+// tables gathers rows of one table and the same columns.
+func tables(rows []procedure.Row) []Table {
+	out := []Table{}
+	for _, r := range rows {
+		var columns, values []string
+		for _, f := range r.Fields {
+			columns, values = append(columns, f[0]), append(values, f[1])
+		}
+		i := slices.IndexFunc(out, func(t Table) bool { return t.Name == r.Table && slices.Equal(t.Columns, columns) })
+		if i < 0 {
+			i = len(out)
+			out = append(out, Table{Name: r.Table, Columns: columns})
+		}
+		out[i].Rows = append(out[i].Rows, values)
+	}
+	return out
 }
 
 // Count is how many steps have which verdict.
@@ -140,7 +167,7 @@ func New(w *logbook.Worksheet) (*Report, error) {
 		Worksheet: w.ID(), Begun: s.Begun, Ended: s.Ended, Finished: s.Closed, Verdict: s.Verdict, Stopped: s.Stopped,
 		Count:       Count{s.Count(verdict.Pass), s.Count(verdict.Fail), s.Count(verdict.Undecided), s.Count(verdict.NotDone)},
 		Instruments: instruments(s), People: orEmpty(s.People), Steps: []Step{}, Findings: []Finding{}, Cuts: []Cut{},
-		Cautions: orEmpty(s.Cautions), Notes: orEmpty(s.Notes), NotCovered: notCovered,
+		Cautions: orEmpty(s.Cautions), Notes: orEmpty(s.Notes), Tables: tables(s.Rows), NotCovered: notCovered,
 		Chain: Chain{Records: len(records), LastHash: s.LastHash, Intact: true},
 		sheet: s,
 	}

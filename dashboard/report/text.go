@@ -29,6 +29,12 @@ func (r *Report) Text(w io.Writer) error {
 		s := r.nearest(circuit)
 		fmt.Fprintf(&b, "  %-20.20s %-10s %s %s\n", circuit, s.Verdict, s.band.Letters(26), s.said())
 	}
+	for _, t := range r.Tables {
+		fmt.Fprintf(&b, "\n  %s\n", t.Name)
+		for _, row := range append([][]string{t.Columns}, t.Rows...) {
+			fmt.Fprintf(&b, "    %s\n", strings.Join(row, "  "))
+		}
+	}
 	fmt.Fprintf(&b, "\n  design %s revision %s, program %s\n", r.DesignFile, r.DesignRevision, r.ProgramVersion)
 	for _, i := range r.Instruments {
 		fmt.Fprintf(&b, "  %s: %s, calibration %s\n", i.Name, i.Identity, i.Calibration)
