@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"fmt"
 	"io"
 	"net/http"
 	"strings"
@@ -40,6 +41,7 @@ func TestFirstPowerOn(t *testing.T) {
 	b.do(chromedp.SendKeys(chromedp.ID("by"), builder+"\r"))
 	b.aKeyHeldDownAnswersOnce()
 	value[chromedp.Void](b.page, countLive)
+	b.answersByVoice()
 
 	b.performUntil(`document.querySelectorAll("#steps li").length >= 6`)
 	b.fitsAndIsQuiet("the list has begun")
@@ -77,6 +79,32 @@ func TestFirstPowerOn(t *testing.T) {
 	b.laptop()
 	b.takePicture("report.png")
 	b.otherPages()
+}
+
+// answersByVoice: what is said counts when it is one of the answers, and not
+// while the page itself speaks. The browser's ears are ours here: it has no
+// microphone.
+func (b *bench) answersByVoice() {
+	b.t.Helper()
+	for said, want := range map[string]string{
+		"closed": "Closed", "it is closed": "Closed", "Closed.": "Closed", "not closed yet": "", "enclosed": "", "closed or stop": "Stop", "": "",
+	} {
+		assert.Equal(b.t, want, value[string](b.page, fmt.Sprintf(`spokenAnswer(%q, ["Closed", "Stop"])`, said)), said)
+	}
+	assert.Empty(b.t, value[string](b.page, `spokenAnswer("closed", ["Closed", "closed"])`), "two that fit are none")
+	b.until(`(now.answers || []).length > 0 && document.getElementById("answers").dataset.ready === String(now.id)`)
+	asked := value[int](b.page, `now.id`)
+	value[chromedp.Void](b.page, `(() => {
+		window.say = (words) => ears.onresult({ results: [Object.assign([{ transcript: words }], { isFinal: true })] });
+		ears = null;
+		hear(true);
+		ears.onend = ears.onerror = null; // it has no microphone
+	})()`)
+	value[chromedp.Void](b.page, `say("good morning")`)
+	assert.Equal(b.t, asked, value[int](b.page, `now.id`))
+	value[chromedp.Void](b.page, `say("all right, " + now.answers[0])`)
+	b.until(fmt.Sprintf(`now.id !== %d`, asked))
+	value[chromedp.Void](b.page, `hear(false)`)
 }
 
 // otherPages looks at the pages around the worksheet.

@@ -20,6 +20,7 @@ type frame struct {
 	Live      *procedure.Live     `json:"live"`
 	Reading   string              `json:"reading"` // the live value as people write it
 	Picture   string              `json:"picture"` // the band, as SVG
+	Wanted    string              `json:"wanted"`  // what the reading should be, in words
 	Verdict   string              `json:"verdict"`
 	Stamp     string              `json:"stamp"`
 	Done      int                 `json:"done"`
@@ -123,6 +124,9 @@ func makeFrame(v procedure.View, from int) frame {
 			b.Reading = &v.Live.Value
 		}
 		f.Picture = string(b.SVG(600))
+		if s.Design != nil {
+			f.Wanted = "design value " + units.Format(*s.Design, s.Unit) + ", allowed " + b.Allowed()
+		}
 	}
 	for _, s := range v.Steps[from:] {
 		f.Steps = append(f.Steps, row(s))

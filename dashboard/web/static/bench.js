@@ -7,6 +7,8 @@ let sent = 0; // the question whose answer is on its way
 
 // --- Settings of this screen -------------------------------------------------
 
+at("ears").hidden = !Recognition || document.body.dataset.right === "watch";
+toggle("ears", hear);
 toggle("voice", (on) => { if (!on && window.speechSynthesis) speechSynthesis.cancel(); });
 const by = at("by"); // none on a paired device: its pass names it
 if (by) {
@@ -57,8 +59,9 @@ function show(f) {
   at("reading").textContent = f.reading;
   at("phase").textContent = f.live ? f.live.phase : "";
   at("picture").replaceChildren(picture(f.picture));
-  const s = now.step;
-  at("wanted").textContent = s && s.design_value !== null ? "design value " + volts(s.design_value) + ", sound from " + volts(s.low) + " to " + volts(s.high) : "";
+  at("wanted").textContent = f.wanted;
+  trend(now.id, f.live);
+  stayOn(now.kind !== "ended" && now.kind !== "wait");
   at("verdict").replaceChildren(picture(f.stamp));
   at("aircraft").textContent = f.aircraft;
   at("procedure").textContent = f.procedure;
@@ -71,8 +74,6 @@ function show(f) {
   at("cautions").replaceChildren(...(f.cautions || []).map((text) => element("li", "", text)));
   steps(f.from, f.steps);
 }
-
-const volts = (v) => (Math.abs(v) < 1 ? (v * 1000).toFixed(1) + " mV" : v.toFixed(3) + " V");
 
 function buttons(n, settle) {
   const form = at("answers");
@@ -196,4 +197,5 @@ function heard() { at("lost").hidden = true; again(silence); }
 function lost() { at("lost").hidden = false; }
 function again(after) { clearTimeout(watch); watch = setTimeout(() => { lost(); listen(); }, after); }
 
+document.addEventListener("visibilitychange", () => stayOn(now && now.kind !== "ended" && now.kind !== "wait"));
 listen();
