@@ -25,6 +25,7 @@ const (
 	gatherFrame = time.Millisecond
 	// A stream that brings nothing for so long beyond its own pace is started again.
 	streamSilence = 500 * time.Millisecond
+	silentLooks   = 3 // looks in a row, one each keepAliveEvery
 )
 
 // A Node is an open board. Its methods may be called from several goroutines.
@@ -59,17 +60,18 @@ type Node struct {
 
 // A stream is where the numbering of scans stands.
 type stream struct {
-	running   bool      // the board has confirmed the start
-	begun     bool      // a block has come since
-	restarted bool      // it is not the first stream, and its first block has not come
-	missed    uint64    // scans that had no stream, by this computer's clock
-	next      uint32    // number of the next scan, as the board counts
-	total     uint64    // the same since Open, lost ones counted
-	lastClock uint32    // of the last block
-	nextClock uint32    // at which the next scan begins
-	clock     uint64    // the same without wrapping
-	lastBlock time.Time // when one came, or the stream was started
-	pins      []int
+	running     bool      // the board has confirmed the start
+	begun       bool      // a block has come since
+	restarted   bool      // it is not the first stream, and its first block has not come
+	missed      uint64    // scans that had no stream, by this computer's clock
+	next        uint32    // number of the next scan, as the board counts
+	total       uint64    // the same since Open, lost ones counted
+	lastClock   uint32    // of the last block
+	nextClock   uint32    // at which the next scan begins
+	clock       uint64    // the same without wrapping
+	lastBlock   time.Time // when one came, or the stream was started
+	silentLooks int       // in a row that found no block
+	pins        []int
 }
 
 type latest struct {
@@ -493,12 +495,18 @@ func (n *Node) keepAlive(ctx context.Context) (tag uint8, err error) {
 	return tag, n.send(ctx, KeepAlive, tag)
 }
 
-// watchStream catches a board whose hello after a restart was lost.
+// watchStream catches a board whose hello after a restart was lost. Starting the
+// stream anew cuts power, and a computer that was busy for a moment finds the
+// blocks late, but all of them: it has until the second look to take them in.
 func (n *Node) watchStream() {
 	n.mu.Lock()
 	defer n.mu.Unlock()
-	patience := streamSilence + 2*n.blockTime()
-	if n.stream.running && time.Since(n.stream.lastBlock) > patience {
+	if !n.stream.running || time.Since(n.stream.lastBlock) < streamSilence+2*n.blockTime() {
+		n.stream.silentLooks = 0
+		return
+	}
+	if n.stream.silentLooks++; n.stream.silentLooks > silentLooks {
+		n.stream.silentLooks = 0
 		n.interrupted("the stream fell silent")
 	}
 }
