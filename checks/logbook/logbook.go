@@ -136,6 +136,14 @@ func (b *Book) Close() error { return b.db.Close() }
 // Path is the logbook's file.
 func (b *Book) Path() string { return b.path }
 
+// DB is the store itself, for a package that keeps tables of its own in the
+// logbook, as recording/store does. Worksheets are not to be touched by it.
+func (b *Book) DB() *sql.DB { return b.db }
+
+// Explain says of an error of the store in which logbook it was, what it means
+// and what to do.
+func (b *Book) Explain(err error) error { return b.wrap(err) }
+
 // A Summary says which worksheet it is.
 type Summary struct {
 	ID        int64     `json:"id"`
