@@ -97,6 +97,15 @@ func (w Window) Opens(at time.Time) time.Time {
 	return open
 }
 
+// Closes is when the window that a moment is in, or that was open last, closes.
+func (w Window) Closes(at time.Time) time.Time {
+	hour := at.UTC().Truncate(time.Hour)
+	if at.UTC().Minute() < w.From {
+		hour = hour.Add(-time.Hour)
+	}
+	return hour.Add(time.Duration(w.To) * time.Minute)
+}
+
 func (w Window) String() string {
 	return fmt.Sprintf("%s, %s: minutes %d to %d of each UTC hour", w.Country, w.Kind, w.From, w.To)
 }

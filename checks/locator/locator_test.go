@@ -26,6 +26,10 @@ func TestWindowIsTheFirstFiveMinutes(t *testing.T) {
 		assert.Equal(t, x.open, w.Open(x.at), "%v", x.at)
 		assert.Equal(t, x.next, w.Opens(x.at), "%v", x.at)
 	}
+	assert.Equal(t, at(12, 5, 0), w.Closes(at(12, 3, 0)))
+	late := Window{From: 10, To: 15}
+	assert.Equal(t, at(12, 10, 0), late.Opens(at(12, 3, 0)))
+	assert.Equal(t, at(11, 15, 0), late.Closes(at(12, 3, 0)))
 	half := time.FixedZone("half an hour off", 5*3600+1800)
 	assert.True(t, w.Open(at(12, 2, 0).In(half)), "the hour is UTC's, whatever the zone")
 }

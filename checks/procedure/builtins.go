@@ -15,8 +15,9 @@ import (
 //
 //	caution(text, source="")                       shown, and kept, with where it comes from
 //	note(text)                                     kept on the worksheet
-//	hold(say, detail="", answers=["Done"], warn=False)
-//	                                               waits for a word; returns it
+//	hold(say, detail="", answers=["Done"], warn=False, within=None)
+//	                                               waits for a word; returns it. With within=(0, 5) it is asked
+//	                                               only in those minutes past the hour, UTC; "" when left out
 //	words(say, detail="")                          waits for something typed; returns it
 //	number(say, unit, detail="")                   waits for a number; returns it
 //	power(volts, limit), power_off()               the supply
@@ -194,12 +195,17 @@ func (p *Performance) slCaution(name string, args starlark.Tuple, kwargs []starl
 func (p *Performance) slHold(name string, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
 	n := Now{Kind: DoHold}
 	answers := defaultAnswers()
-	if err := starlark.UnpackArgs(name, args, kwargs, "say", &n.Say, "detail?", &n.Detail, "answers?", &answers, "warn?", &n.Warn); err != nil {
+	var within starlark.Tuple
+	if err := starlark.UnpackArgs(name, args, kwargs, "say", &n.Say, "detail?", &n.Detail, "answers?", &answers, "warn?", &n.Warn, "within?", &within); err != nil {
 		return nil, err
 	}
 	var err error
 	if n.Answers, err = stringsOf(answers); err != nil {
 		return nil, err
+	}
+	if within != nil {
+		out, err := p.holdWithin(n, within)
+		return starlark.String(out.Choice), err
 	}
 	out, err := p.hold(n)
 	return starlark.String(out.Choice), err

@@ -10,6 +10,7 @@ import (
 
 	"go.starlark.net/starlark"
 
+	"loomproof/checks/locator"
 	"loomproof/checks/units"
 	"loomproof/checks/verdict"
 	"loomproof/checks/wire"
@@ -221,8 +222,54 @@ func (p *Performance) slClock(name string, args starlark.Tuple, kwargs []starlar
 		}
 		return nil
 	})
+	p.clockTrusted = out.OK && err == nil
 	return record("clock", "ok", starlark.Bool(out.OK), "hour", starlark.MakeInt(out.At.Hour()), "minute", starlark.MakeInt(out.At.Minute()),
 		"date", starlark.String(out.At.Format(time.DateOnly)), "why", starlark.String(out.Why)), err
+}
+
+// holdWithin waits for a word that may be given only in some minutes past each
+// hour, UTC, by a clock that was confirmed. Outside them a person can wait or
+// leave it out; a word that comes as the window closes is asked for again in the
+// next.
+func (p *Performance) holdWithin(n Now, within starlark.Tuple) (outcome, error) {
+	var w locator.Window
+	if len(within) != 2 || starlark.AsInt(within[0], &w.From) != nil || starlark.AsInt(within[1], &w.To) != nil || w.From < 0 || w.To > 60 || w.From >= w.To {
+		return outcome{}, fmt.Errorf("within: %s is no span of minutes; write it like (0, 5)", within)
+	}
+	if !p.clockTrusted {
+		return outcome{}, fmt.Errorf("within: the clock has not been confirmed; ask clock() first, and go on only when it is ok")
+	}
+	var out outcome
+	args := map[string]any{"say": n.Say, "answers": n.Answers, "within": []int{w.From, w.To}}
+	err := p.effect("hold", args, &out, func(ctx context.Context) error {
+		for {
+			asked, until := n, w.Closes(time.Now())
+			if !w.Open(time.Now()) {
+				until = w.Opens(time.Now())
+				asked = Now{Kind: DoHold, Say: fmt.Sprintf("Not now: wait until %s UTC.", until.UTC().Format("15:04")), Detail: n.Say, Answers: []string{leftOut}}
+			}
+			a, err := p.askUntil(ctx, asked, until)
+			switch {
+			case ctx.Err() != nil:
+				return context.Cause(ctx)
+			case err != nil: // the window has opened or closed meanwhile
+			case a.Choice == leftOut && len(asked.Answers) == 1:
+				out = outcome{By: a.By}
+				return nil
+			case w.Open(time.Now()):
+				out = outcome{OK: true, Choice: a.Choice, By: a.By}
+				return nil
+			}
+		}
+	})
+	return out, err
+}
+
+// askUntil asks until a moment; its error is the deadline's then.
+func (p *Performance) askUntil(ctx context.Context, n Now, until time.Time) (Answer, error) {
+	ctx, cancel := context.WithDeadline(ctx, until)
+	defer cancel()
+	return p.ask(ctx, n)
 }
 
 // slSection begins a part of the procedure: a heading.

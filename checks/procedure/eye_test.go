@@ -1,6 +1,7 @@
 package procedure
 
 import (
+	"fmt"
 	"path/filepath"
 	"testing"
 	"testing/synctest"
@@ -162,4 +163,53 @@ hold("wait")
 	assert.ErrorContains(t, p.err, "the supply is on")
 	p = play(t, &unruly{}, "feed(\"battery\", \"?\")\npower(volts = 14, limit = 20)")
 	assert.ErrorContains(t, p.err, "battery feeds the aircraft")
+}
+
+// A word that may be given in the first five minutes of an hour only: at the wrong
+// time the procedure waits, and a person can leave it out; without a clock that
+// was confirmed it is not asked for.
+func TestAWordInItsWindow(t *testing.T) {
+	const script = `
+clock()
+hold("a long time")
+note("got " + hold("Self-test?", answers = ["Done", "Not done"], within = (%d, %d)))
+`
+	// The emulated clock begins at midnight UTC; whoever answers takes his time.
+	var asked []string
+	slow := func(first, waiting time.Duration) func(Now) string {
+		asked = nil
+		return func(n Now) string {
+			asked = append(asked, n.Say)
+			switch {
+			case n.Say == "a long time":
+				time.Sleep(first)
+			case n.Answers[0] == leftOut:
+				time.Sleep(waiting)
+			}
+			return n.Answers[0]
+		}
+	}
+	p := playQuietly(t, fmt.Sprintf(script, 0, 5), slow(time.Minute, 0))
+	require.NoError(t, p.err)
+	assert.Equal(t, []string{"got Done"}, p.sheet.Notes)
+
+	p = playQuietly(t, fmt.Sprintf(script, 0, 5), slow(10*time.Minute, 0))
+	require.NoError(t, p.err)
+	assert.Equal(t, []string{"got "}, p.sheet.Notes, "left out")
+	assert.Contains(t, asked, "Not now: wait until 01:00 UTC.")
+	assert.NotContains(t, asked, "Self-test?")
+
+	p = playQuietly(t, fmt.Sprintf(script, 20, 25), slow(time.Minute, 22*time.Minute))
+	require.NoError(t, p.err)
+	assert.Equal(t, []string{"got Done"}, p.sheet.Notes, "waited, and was asked again at 00:20")
+	assert.Contains(t, asked, "Not now: wait until 00:20 UTC.")
+
+	p = playQuietly(t, fmt.Sprintf(script, 1, 2), slow(90*time.Second, 0))
+	require.NoError(t, p.err)
+	assert.Equal(t, []string{"got Done"}, p.sheet.Notes)
+
+	p = playQuietly(t, `hold("x", within = (0, 5))`, nil)
+	assert.ErrorContains(t, p.err, "the clock has not been confirmed")
+	p = playQuietly(t, "clock()\nhold(\"x\", within = (5, 0))", nil)
+	assert.ErrorContains(t, p.err, "no span of minutes")
 }

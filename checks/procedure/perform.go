@@ -38,6 +38,9 @@ type Performance struct {
 
 	state   airframe.State
 	section string // heading of what is being done
+
+	clockTrusted bool // a person has confirmed the clock
+
 	powered bool
 	last    string // circuit that a hand moved something of last; "" since the power came on
 
