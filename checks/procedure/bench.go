@@ -106,6 +106,7 @@ type watcher struct {
 	armed   bool
 	ceiling float64 // amperes out of the supply
 	floor   float64 // volts at the supply
+	top     float64 // volts at the supply, +Inf for no limit
 	circuit string  // switched on last, or being switched on now
 	before  string  // the one before it, while a hand may not have moved yet
 	cut     *Cut
@@ -135,10 +136,10 @@ func newWatcher(b *Bench) *watcher {
 // arm sets the limits for a state in which a circuit is being, or was, switched
 // on last. While the hand may not have moved yet, before is the circuit that was
 // switched on before it: either may be to blame for a cut.
-func (w *watcher) arm(ceiling, floor float64, circuit, before string) {
+func (w *watcher) arm(ceiling, floor, top float64, circuit, before string) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	w.armed, w.ceiling, w.floor, w.circuit, w.before, w.blind = true, ceiling, floor, circuit, before, 0
+	w.armed, w.ceiling, w.floor, w.top, w.circuit, w.before, w.blind = true, ceiling, floor, top, circuit, before, 0
 	clear(w.bad)
 }
 
@@ -238,6 +239,15 @@ func (w *watcher) tripByNode(c Cut) {
 	w.trip(c)
 }
 
+// smoke cuts on a person's word, whatever the limits and the state.
+func (w *watcher) smoke(by string) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if w.cut == nil {
+		w.trip(Cut{Why: "smoke, said by " + by, Source: by, Smoke: true, Circuit: w.circuit, Before: w.before})
+	}
+}
+
 // trip starts the cut; w.mu is held.
 func (w *watcher) trip(c Cut) {
 	w.cut = &c
@@ -276,6 +286,8 @@ func (w *watcher) passed(r probe.Reading) (why string, limit float64) {
 		return "current runs away", w.ceiling
 	case r.Quantity == probe.Voltage && r.Value < w.floor:
 		return "bus collapsed", w.floor
+	case r.Quantity == probe.Voltage && r.Value > w.top:
+		return "bus voltage runs away", w.top
 	}
 	return "", 0
 }

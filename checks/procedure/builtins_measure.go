@@ -1,6 +1,7 @@
 package procedure
 
 import (
+	"errors"
 	"fmt"
 	"reflect"
 	"time"
@@ -18,10 +19,10 @@ import (
 // takenValue gives a script a reading that it can hand back.
 func (p *Performance) takenValue(t taken) starlark.Value {
 	value := starlark.Value(starlark.Float(t.Captured.Value))
-	if t.Captured.Open {
+	if t.Captured.Open || t.Cut != nil || t.Skipped != "" {
 		value = starlark.None
 	}
-	return record("reading", "id", starlark.String(t.Captured.ID), "value", value, "open", starlark.Bool(t.Captured.Open), "skipped", starlark.String(""), "cut", p.cutValue(t.Cut))
+	return record("reading", "skipped", starlark.String(t.Skipped), "id", starlark.String(t.Captured.ID), "value", value, "open", starlark.Bool(t.Captured.Open), "cut", p.cutValue(t.Cut))
 }
 
 func (p *Performance) slMeasure(name string, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
@@ -101,10 +102,30 @@ func (p *Performance) taken(v starlark.Value) (taken, error) {
 	return taken{}, fmt.Errorf("%s is no reading; hand back what measure or read returned", v)
 }
 
+// A leftOutError is for a reading that a person left out: what rests on it is not
+// done, for the same reason.
+type leftOutError struct{ why string }
+
+func (e *leftOutError) Error() string { return e.why }
+
+// orNotDone keeps a step that rests on a reading that was left out as not done.
+func (p *Performance) orNotDone(what, circuit string, err error) (starlark.Value, error) {
+	var left *leftOutError
+	if !errors.As(err, &left) {
+		return nil, err
+	}
+	s, err := p.notDone(what, circuit, left.why)
+	return starlark.String(s.Verdict), err
+}
+
 // handed finds a reading that can be checked.
 func (p *Performance) handed(v starlark.Value) (taken, error) {
 	t, err := p.taken(v)
-	if err == nil && t.Cut != nil {
+	switch {
+	case err != nil:
+	case t.Skipped != "":
+		err = &leftOutError{t.Skipped}
+	case t.Cut != nil:
 		err = fmt.Errorf("the power was cut while %s was read: there is nothing to check", t.Captured.ID)
 	}
 	return t, err
@@ -142,7 +163,7 @@ func (p *Performance) slCheck(name string, args starlark.Tuple, kwargs []starlar
 	}
 	m, state, before, err := p.pair(what, reading, minus)
 	if err != nil {
-		return nil, err
+		return p.orNotDone(what, circuit, err)
 	}
 	var e limits.Expected
 	given, err := own.expected(&e)
@@ -228,11 +249,11 @@ func (p *Performance) slCheckSlope(name string, args starlark.Tuple, kwargs []st
 	}
 	low, state, err := p.level(v1, minus1, i1)
 	if err != nil {
-		return nil, err
+		return p.orNotDone(what, circuit, err)
 	}
 	high, _, err := p.level(v2, minus2, i2)
 	if err != nil {
-		return nil, err
+		return p.orNotDone(what, circuit, err)
 	}
 	m, err := slope(low, high)
 	if err != nil {

@@ -1,6 +1,7 @@
 package procedure
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -95,6 +96,9 @@ func slope(low, high level) (measured, error) {
 	return m, err
 }
 
+// errNoLimit is for a kind of step that the design sets no limit for.
+var errNoLimit = errors.New("the design has no limit for it")
+
 // nan stands for a design value that there is none of.
 var nan = math.NaN()
 
@@ -131,7 +135,7 @@ func (p *Performance) expected(what, circuit string, m measured, state, before a
 	case WhatApart:
 		return p.limits.Apart(state, m.from, m.to, m.joined...)
 	}
-	return limits.Expected{}, fmt.Errorf("%q cannot be checked", what)
+	return limits.Expected{}, fmt.Errorf("%q: %w; give low or high", what, errNoLimit)
 }
 
 // reference is the terminal that the black probe is clipped to: the battery's
@@ -146,10 +150,16 @@ func (p *Performance) reference() string {
 // check judges a reading and keeps the step. What it rests on is in the journal
 // already, so it is worked out anew on each run and only recorded once.
 func (p *Performance) check(what, circuit, title string, m measured, e limits.Expected) (Step, error) {
-	s := p.step(what, circuit, m)
+	s := p.judged(what, circuit, m, e)
 	if title != "" {
 		s.Title = called(p.Design, circuit) + ": " + title
 	}
+	return s, p.record(kindStep, s)
+}
+
+// judged is a step with its verdict.
+func (p *Performance) judged(what, circuit string, m measured, e limits.Expected) Step {
+	s := p.step(what, circuit, m)
 	if e.Design < limits.Open { // not for what should be open, nor where there is none
 		s.Design = &e.Design
 	}
@@ -164,7 +174,7 @@ func (p *Performance) check(what, circuit, title string, m measured, e limits.Ex
 	}
 	if m.open {
 		s.judgeOpen(e.Limit)
-		return s, p.record(kindStep, s)
+		return s
 	}
 	v := verdict.Judge(m.value, m.u, e.Limit)
 	s.Verdict, s.Probability = string(v.Word), &v.Probability
@@ -177,7 +187,7 @@ func (p *Performance) check(what, circuit, title string, m measured, e limits.Ex
 	if m.asIs && s.Note == "" {
 		s.Note = "taken as shown: a person confirmed that the probes were on the points"
 	}
-	return s, p.record(kindStep, s)
+	return s
 }
 
 // judgeOpen judges a resistance above everything that the meter can show: it

@@ -51,6 +51,7 @@ type Now struct {
 	Black    string         `json:"black,omitempty"`
 	Joined   []string       `json:"joined,omitempty"`   // terminals to tie to black
 	Quantity probe.Quantity `json:"quantity,omitempty"` // that the probes are for
+	CanSkip  bool           `json:"can_skip,omitempty"` // it can be left out, for a reason
 	Step     *Step          `json:"step,omitempty"`     // what the reading is for, as far as it is known: the band
 
 	Restore *airframe.State `json:"-"` // what to put the aircraft back to, after a gap
@@ -76,6 +77,7 @@ type View struct {
 	Verdict   string    `json:"verdict"`
 	Circuits  int       `json:"circuits"` // how many are to be checked
 	Done      int       `json:"done"`     // and how many have been
+	Holder    string    `json:"holder"`   // who answers; "" while nobody has
 }
 
 // An Answer is a person's word at a hold point.
@@ -85,6 +87,8 @@ type Answer struct {
 	Number float64 `json:"number"`
 	Text   string  `json:"text,omitempty"`
 	By     string  `json:"by"`
+	As     string  `json:"as,omitempty"`   // in what capacity
+	Take   bool    `json:"take,omitempty"` // takes the probes over from who holds them
 }
 
 // Asks tells whether somebody must answer.
@@ -117,11 +121,14 @@ type Desk struct {
 	waiting bool
 	asked   time.Time // when what is waited for was shown
 	next    int
+	holder  string          // who answers: holds the probes
+	words   chan Word       // said without being asked
+	smoke   func(by string) // takes the power away; nil when nothing is performed
 }
 
 // NewDesk makes an empty desk.
 func NewDesk() *Desk {
-	return &Desk{Settle: Settle, changed: make(chan struct{}), answer: make(chan Answer, 1), view: View{Now: Now{Kind: DoNothing}}}
+	return &Desk{Settle: Settle, changed: make(chan struct{}), answer: make(chan Answer, 1), words: make(chan Word, 1), view: View{Now: Now{Kind: DoNothing}}}
 }
 
 // View is what is to be seen, and a channel that closes when it changes.
@@ -134,8 +141,9 @@ func (d *Desk) View() (View, <-chan struct{}) {
 }
 
 // Answer gives a person's word. It fails with [ErrAnswered] when nobody asks
-// for it any more, with [ErrTooSoon] before it can have been read, and says what
-// can be answered when it fits none.
+// for it any more, with [ErrTooSoon] before it can have been read, with a
+// [*HeldError] while somebody else holds the probes, and says what can be answered
+// when it fits none.
 func (d *Desk) Answer(a Answer) error {
 	d.mu.Lock()
 	defer d.mu.Unlock()
@@ -146,10 +154,15 @@ func (d *Desk) Answer(a Answer) error {
 	if time.Since(d.asked) < d.Settle {
 		return ErrTooSoon
 	}
+	if d.holder != "" && a.By != d.holder && !a.Take {
+		return &HeldError{d.holder}
+	}
 	if err := now.accepts(&a); err != nil {
 		return err
 	}
 	d.waiting = false
+	d.holder = a.By
+	d.view.Holder = a.By
 	d.answer <- a
 	return nil
 }
@@ -265,4 +278,15 @@ func (d *Desk) Line(ctx context.Context, question string) (string, error) {
 	a, err := d.wait(ctx)
 	d.show(v.Now)
 	return a.Text, err
+}
+
+// heed says who takes the power away on the word; nil when nothing is performed.
+func (d *Desk) heed(smoke func(by string)) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.smoke = smoke
+	select {
+	case <-d.words: // said too late
+	default:
+	}
 }

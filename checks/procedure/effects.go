@@ -22,6 +22,8 @@ type outcome struct {
 	Cut    *Cut    `json:"cut,omitempty"`
 	Number float64 `json:"number,omitempty"`
 	Text   string  `json:"text,omitempty"`
+
+	Skipped string `json:"skipped,omitempty"` // why it was left out
 }
 
 // hold asks and waits.
@@ -49,6 +51,8 @@ func (p *Performance) act(n Now, stay []string) (outcome, error) {
 	var out outcome
 	args := map[string]any{"action": n.Action, "circuit": n.Circuit, "answers": n.Answers}
 	err := p.effect("act", args, &out, func(ctx context.Context) error {
+		n.CanSkip = true
+		p.state = before
 		if p.unanswered != nil {
 			out.Cut = p.unanswered
 			return nil
@@ -78,6 +82,7 @@ func (p *Performance) act(n Now, stay []string) (outcome, error) {
 			return err
 		}
 		if err != nil {
+			p.state = before
 			return err
 		}
 		out = outcome{OK: !slices.Contains(stay, a.Choice), Choice: a.Choice, By: a.By}
@@ -137,16 +142,16 @@ func (p *Performance) tripped(err error) bool {
 	return c != nil || errors.Is(err, errTripped)
 }
 
-// dealWithCut keeps what the watch did, and if the power may still be on has a
-// person switch it off. The cut is nil if the watch did nothing.
+// dealWithCut keeps what the watch did, and if something may still feed the
+// aircraft has a person switch it off. The cut is nil if the watch did nothing.
 func (p *Performance) dealWithCut() (*Cut, error) {
 	c, err := p.keepCut()
-	if err != nil || c == nil || !p.Bench.mayBeOn(c.Done, c.Failed) {
+	if err != nil || c == nil || len(c.ByHand) == 0 {
 		return c, err
 	}
 	_, err = p.ask(p.ctx, Now{
-		Kind: DoHold, Warn: true, Say: "Switch the supply off by hand, now: it did not confirm that it is off.",
-		Detail: strings.Join(c.Failed, "; "), Answers: []string{"It is off"},
+		Kind: DoHold, Warn: true, Say: "Switch off by hand, now: " + join(c.ByHand) + ".",
+		Detail: strings.Join(append([]string{c.Why}, c.Failed...), "; "), Answers: []string{"It is off"},
 	})
 	return c, err
 }
@@ -159,6 +164,7 @@ func (p *Performance) keepCut() (*Cut, error) {
 	}
 	<-tripped // from then on it says what was cut
 	p.watch.reset()
+	c.ByHand = p.byHand(c)
 	_, err := p.Sheet.Append(context.WithoutCancel(p.ctx), kindCut, c)
 	return c, err
 }
@@ -224,11 +230,11 @@ func (p *Performance) drive(ctx context.Context, on bool) error {
 			return err
 		}
 	}
-	p.watch.arm(ceiling, 0, p.last, "") // the voltage has yet to rise
+	p.watch.arm(ceiling, 0, ceilingShare*p.state.SupplyVolts, p.last, "") // the voltage has yet to rise
 	if err := p.watch.withSupply(ctx, func() error { return p.Bench.Supply.Output(ctx, true) }); err != nil {
 		return err
 	}
-	p.watch.arm(ceiling, floorShare*p.state.SupplyVolts, p.last, "")
+	p.watch.arm(ceiling, floorShare*p.state.SupplyVolts, ceilingShare*p.state.SupplyVolts, p.last, "")
 	return p.armNode(p.state)
 }
 
@@ -284,7 +290,7 @@ func (p *Performance) arm(before string) error {
 	if err != nil {
 		return err
 	}
-	p.watch.arm(ceiling, floorShare*p.state.SupplyVolts, p.last, before)
+	p.watch.arm(ceiling, floorShare*p.state.SupplyVolts, ceilingShare*p.state.SupplyVolts, p.last, before)
 	return nil
 }
 

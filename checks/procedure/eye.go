@@ -66,7 +66,7 @@ func (p *Performance) slTyped(name string, args starlark.Tuple, kwargs []starlar
 	if !ok {
 		return nil, fmt.Errorf("%q cannot be typed; what can is: %s", quantity, typedNames())
 	}
-	n.Number = unit
+	n.Number, n.CanSkip = unit, true
 	var err error
 	if n.Least, err = optional(least); err != nil {
 		return nil, err

@@ -92,7 +92,7 @@ func (p *Performance) onSupply() bool {
 }
 
 func (p *Performance) movedValue(out outcome) starlark.Value {
-	return record("moved", "ok", starlark.Bool(out.OK), "answer", starlark.String(out.Choice), "cut", p.cutValue(out.Cut))
+	return record("moved", "ok", starlark.Bool(out.OK), "answer", starlark.String(out.Choice), "skipped", starlark.String(out.Skipped), "cut", p.cutValue(out.Cut))
 }
 
 // slFeed has a hand connect a battery, or start an alternator.

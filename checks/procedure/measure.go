@@ -32,6 +32,7 @@ const detectable = 1.0
 type taken struct {
 	Captured Captured `json:"captured"`
 	Cut      *Cut     `json:"cut,omitempty"`
+	Skipped  string   `json:"skipped,omitempty"` // why it was left out
 
 	state airframe.State
 }
@@ -85,27 +86,33 @@ func (p *Performance) measure(n Now, stays bool) (taken, error) {
 		args["joined"] = n.Joined
 	}
 	return p.take("measure", args, func(ctx context.Context) (Captured, error) {
-		if p.Bench.Meter == nil {
-			return Captured{}, errors.New("this procedure needs a meter; name one with --meter")
-		}
-		e, err := p.toRead(n)
-		if err != nil {
-			return Captured{}, err
-		}
-		n.Step = &Step{Point: n.Red, Unit: n.Quantity.Unit(), Design: &e.Design}
-		if e.Limit.Low != nil {
-			n.Step.Low = &e.Limit.Low.At
-		}
-		if e.Limit.High != nil {
-			n.Step.High = &e.Limit.High.At
-		}
-		if e.Design >= limits.Open {
-			n.Step.Design = nil
-		}
-		c, err := p.takeSteady(ctx, aim{n, e.Design, stays})
-		c.Red, c.Black, c.Joined = n.Red, n.Black, n.Joined
-		return c, err
+		return p.readAim(ctx, n, stays)
 	})
+}
+
+// readAim takes the reading.
+func (p *Performance) readAim(ctx context.Context, n Now, stays bool) (Captured, error) {
+	if p.Bench.Meter == nil {
+		return Captured{}, errors.New("this procedure needs a meter; name one with --meter")
+	}
+	e, err := p.toRead(n)
+	if err != nil {
+		return Captured{}, err
+	}
+	n.CanSkip = true
+	n.Step = &Step{Point: n.Red, Unit: n.Quantity.Unit(), Design: &e.Design}
+	if e.Limit.Low != nil {
+		n.Step.Low = &e.Limit.Low.At
+	}
+	if e.Limit.High != nil {
+		n.Step.High = &e.Limit.High.At
+	}
+	if e.Design >= limits.Open {
+		n.Step.Design = nil
+	}
+	c, err := p.takeSteady(ctx, aim{n, e.Design, stays})
+	c.Red, c.Black, c.Joined = n.Red, n.Black, n.Joined
+	return c, err
 }
 
 // toRead is what the meter should show there.
@@ -332,7 +339,7 @@ func (p *Performance) pulse(n Now, lasts time.Duration, most bool) (taken, error
 		if s == nil {
 			return Captured{}, errors.New("this needs a meter, or a node on that bus; name one with --meter or --node")
 		}
-		n.Answers = []string{"Now"}
+		n.Answers, n.CanSkip = []string{"Now"}, true
 		if _, err := p.ask(ctx, n); err != nil {
 			return Captured{}, err
 		}

@@ -42,6 +42,7 @@ type Performance struct {
 	clockTrusted bool // a person has confirmed the clock
 
 	powered bool
+	holder  string // who answered last
 	last    string // circuit that a hand moved something of last; "" since the power came on
 
 	// A cut that is in the journal without the effect that it stopped: the
@@ -86,6 +87,8 @@ func (p *Performance) Perform(ctx context.Context) error {
 			return err
 		}
 	}
+	p.Desk.heed(p.watch.smoke)
+	defer p.Desk.heed(nil)
 	watching := make(chan struct{})
 	go func() { defer close(watching); p.watch.run(ctx) }()
 	err := p.run()
@@ -192,12 +195,32 @@ func (p *Performance) effect(call string, args, result any, do func(ctx context.
 	if err := p.bridge(); err != nil {
 		return effectError{err}
 	}
-	if err := do(p.ctx); err != nil {
+	if err := p.happen(result, do); err != nil {
 		return effectError{err}
+	}
+	if c := cutOf(result); c != nil && c.Smoke {
+		return effectError{p.endForSmoke(*c)}
 	}
 	// What has been done is kept, even if the stop came meanwhile.
 	if _, err := p.Sheet.Append(context.WithoutCancel(p.ctx), kindEffect, effectRecord{call, args, reflect.ValueOf(result).Elem().Interface()}); err != nil {
 		return effectError{err}
+	}
+	return nil
+}
+
+// takesCut tells whether an effect is told of a cut. One that only asks is not:
+// the next that needs the power is.
+func takesCut(call string) bool {
+	return call != "hold" && call != "date" && call != "clock" && call != "last"
+}
+
+// cutOf is the cut that an effect ended with; nil if it did not.
+func cutOf(result any) *Cut {
+	switch r := result.(type) {
+	case *outcome:
+		return r.Cut
+	case *taken:
+		return r.Cut
 	}
 	return nil
 }
@@ -217,7 +240,6 @@ func (p *Performance) replay(call string, args, result any) (found bool, err err
 			p.showAgain(r)
 			continue
 		}
-		p.unanswered = nil
 		var had struct {
 			Call   string
 			Args   json.RawMessage
@@ -225,6 +247,9 @@ func (p *Performance) replay(call string, args, result any) (found bool, err err
 		}
 		if err := r.Decode(&had); err != nil {
 			return false, effectError{err}
+		}
+		if takesCut(had.Call) {
+			p.unanswered = nil
 		}
 		asked, err := json.Marshal(args)
 		if err != nil {
@@ -252,6 +277,16 @@ func (p *Performance) showAgain(r logbook.Record) {
 		if r.Decode(&n) == nil {
 			p.showNote(n)
 		}
+	case kindRedo:
+		var again Redo
+		if r.Decode(&again) == nil {
+			p.took(again)
+		}
+	case kindHands:
+		var h Hands
+		if r.Decode(&h) == nil {
+			p.holder = h.By
+		}
 	}
 }
 
@@ -270,6 +305,9 @@ func (p *Performance) bridge() error {
 	}
 	if p.unanswered != nil {
 		p.state.Sources, p.powered = nil, false
+		if p.unanswered.Smoke {
+			return p.endForSmoke(*p.unanswered)
+		}
 	}
 	if !p.powered && !anything(p.state.Closed) && !anything(p.state.On) {
 		return nil
@@ -316,11 +354,20 @@ func (p *Performance) ask(ctx context.Context, n Now) (Answer, error) {
 	p.Desk.show(n)
 	a, err := p.Desk.wait(ctx)
 	p.Desk.show(Now{Kind: DoNothing})
+	if err == nil && a.By != p.holder {
+		_, err = p.Sheet.Append(context.WithoutCancel(p.ctx), kindHands, Hands{a.By, a.As, p.holder})
+		p.holder = a.By
+	}
 	return a, err
 }
 
 func (p *Performance) showStep(s Step) {
 	p.steps = append(p.steps, s)
+	p.showSteps(s)
+}
+
+// showSteps shows a step that is new, or read again.
+func (p *Performance) showSteps(s Step) {
 	found := findings(p.Design, p.steps)
 	circuits := map[string]bool{}
 	for _, s := range p.steps {
@@ -332,7 +379,7 @@ func (p *Performance) showStep(s Step) {
 		v.Steps = append(v.Steps, s)
 		v.Findings = found
 		v.Done = len(circuits)
-		v.Verdict = string(worst(v.Steps))
+		v.Verdict = string(worst(p.steps))
 	})
 }
 

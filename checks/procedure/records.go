@@ -16,6 +16,8 @@ const (
 	kindCut    = "cut"    // the watch took the power away: [Cut]
 	kindResume = "resume" // a person confirmed the state after a gap: [Resume]
 	kindStep   = "step"   // a verdict: [Step]
+	kindRedo   = "redo"   // a step was read again: [Redo]
+	kindHands  = "hands"  // another person answers from here on: [Hands]
 	kindNote   = "note"   // a caution that was shown, a remark: [Note]
 )
 
@@ -44,6 +46,13 @@ func (n Note) Said() string {
 	return n.Text + " (" + n.Source + ")"
 }
 
+// Hands is who holds the probes, and answers, from here on.
+type Hands struct {
+	By   string `json:"by"`
+	As   string `json:"as,omitempty"`   // in what capacity
+	From string `json:"from,omitempty"` // who held them before
+}
+
 // A Resume is the confirmation after a gap.
 type Resume struct {
 	By    string         `json:"by"`
@@ -57,10 +66,12 @@ type Cut struct {
 	Value   float64  `json:"value"`
 	Unit    string   `json:"unit"`
 	Limit   float64  `json:"limit"`
-	Circuit string   `json:"circuit"`          // the one switched on last, or being switched on just then
-	Before  string   `json:"before,omitempty"` // the one before it, if the hand may not have moved yet
-	Done    []string `json:"done"`             // what was cut: names of sources
-	Failed  []string `json:"failed"`           // what could not be cut, and why
+	Circuit string   `json:"circuit"`           // the one switched on last, or being switched on just then
+	Before  string   `json:"before,omitempty"`  // the one before it, if the hand may not have moved yet
+	Done    []string `json:"done"`              // what was cut: names of sources
+	Smoke   bool     `json:"smoke,omitempty"`   // a person said it
+	ByHand  []string `json:"by_hand,omitempty"` // what a person had to switch off
+	Failed  []string `json:"failed"`            // what could not be cut, and why
 }
 
 // A BenchRecord lists the instruments.
@@ -121,6 +132,7 @@ type Step struct {
 	Section     string        `json:"section,omitempty"`  // the heading that it stands under
 	Finding     string        `json:"finding,omitempty"`  // what is wrong, where the script says it
 	Try         string        `json:"try,omitempty"`      // and what to try
+	Redo        int           `json:"redo,omitempty"`     // how often it was read again
 	Captures    []string      `json:"captures,omitempty"` // ids of the readings used
 	At          time.Time     `json:"at"`
 }

@@ -26,11 +26,23 @@ type Sheet struct {
 	Captures    map[string]Captured
 	Cuts        []Cut
 	Resumes     []Resume
+	Gaps        []Gap    // when the program was not there
+	Superseded  []Step   // readings that were taken again later
+	Hands       []Hands  // who held the probes, in turn
 	People      []string // who answered
 	Findings    []Finding
 	Verdict     verdict.Word
 	Stopped     string // why it ended early; "" if it did not
 	LastHash    string
+
+	lastAt time.Time // of the record before
+}
+
+// A Gap is a time between two runs of the program.
+type Gap struct {
+	At        time.Time     // when it went on
+	For       time.Duration // since the last record before; below 0 the clock was set back
+	Confirmed string        // who confirmed the state of the aircraft; "" where nothing was on
 }
 
 // Fold turns the records of a worksheet into a Sheet. It needs nothing else.
@@ -58,6 +70,7 @@ func Fold(records []logbook.Record) (*Sheet, error) {
 }
 
 func (s *Sheet) add(r logbook.Record) error {
+	defer func(at time.Time) { s.lastAt = at }(r.At)
 	s.LastHash = r.Hash
 	if !s.Closed { // sign-offs come later
 		s.Ended = r.At
@@ -68,10 +81,25 @@ func (s *Sheet) add(r logbook.Record) error {
 	case kindCut:
 		return decodeInto(r, &s.Cuts)
 	case kindResume:
-		return decodeInto(r, &s.Resumes)
+		if err := decodeInto(r, &s.Resumes); err != nil {
+			return err
+		}
+		if n := len(s.Gaps); n > 0 {
+			s.Gaps[n-1].Confirmed = s.Resumes[len(s.Resumes)-1].By
+		}
+	case kindHands:
+		return decodeInto(r, &s.Hands)
+	case kindRedo:
+		var again Redo
+		err := r.Decode(&again)
+		s.redone(again)
+		return err
 	case kindBench:
 		var b BenchRecord
 		err := r.Decode(&b)
+		if r.Seq > 2 { // the first follows on the opening
+			s.Gaps = append(s.Gaps, Gap{At: r.At, For: r.At.Sub(s.lastAt)})
+		}
 		for _, i := range b.Instruments {
 			s.instrument(i)
 		}
@@ -108,6 +136,35 @@ func (s *Sheet) add(r logbook.Record) error {
 		s.Closed = true
 	}
 	return nil
+}
+
+// redone puts a step that was read again in the place of the one before.
+func (s *Sheet) redone(again Redo) {
+	for _, c := range again.Captured {
+		s.Captures[c.ID] = c
+	}
+	for i := range s.Steps {
+		if s.Steps[i].ID == again.Step.ID {
+			s.Superseded = append(s.Superseded, s.Steps[i])
+			s.Steps[i] = again.Step
+		}
+	}
+	s.person(again.By)
+}
+
+// Latest leaves out of a desk's steps those that were read again later.
+func Latest(steps []Step) []Step {
+	newest := map[string]int{}
+	for i, s := range steps {
+		newest[s.ID] = i
+	}
+	var out []Step
+	for i, s := range steps {
+		if newest[s.ID] == i {
+			out = append(out, s)
+		}
+	}
+	return out
 }
 
 func decodeInto[T any](r logbook.Record, list *[]T) error {

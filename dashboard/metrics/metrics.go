@@ -75,7 +75,7 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 	gauge(found, float64(len(v.Findings)))
 	byWord := map[verdict.Word]int{}
 	byCircuit := map[string][]verdict.Word{}
-	for _, s := range v.Steps {
+	for _, s := range procedure.Latest(v.Steps) {
 		byWord[verdict.Word(s.Verdict)]++
 		byCircuit[s.Circuit] = append(byCircuit[s.Circuit], verdict.Word(s.Verdict))
 		if s.Reading == nil {

@@ -65,6 +65,7 @@ func New(o Options) *Server {
 	s.mux.HandleFunc("GET /{$}", s.bench)
 	s.mux.HandleFunc("GET /events", s.events)
 	s.mux.HandleFunc("POST /answer", s.answer)
+	s.mux.HandleFunc("POST /word", s.word)
 	s.mux.HandleFunc("GET /report/{id}", s.report)
 	s.mux.HandleFunc("GET /static/{name}", s.static)
 	if o.Metrics != nil {
@@ -191,8 +192,57 @@ func (s *Server) answer(w http.ResponseWriter, r *http.Request) {
 		http.Error(w, "Say who answers: fill in your name.", http.StatusBadRequest)
 		return
 	}
-	err := s.Desk.Answer(a)
+	a.By, a.As = nameAndCapacity(a.By, a.As)
+	reply(w, s.Desk.Answer(a))
+}
+
+// nameAndCapacity takes apart what a person writes in one field: Tove Lind, builder.
+func nameAndCapacity(by, as string) (name, capacity string) {
+	name, capacity, has := strings.Cut(by, ",")
+	if !has || as != "" {
+		return by, as
+	}
+	return strings.TrimSpace(name), strings.TrimSpace(capacity)
+}
+
+// word takes what a person says without being asked: smoke, or that something
+// is left out or is to be read again.
+func (s *Server) word(w http.ResponseWriter, r *http.Request) {
+	var said procedure.Word
+	d := json.NewDecoder(http.MaxBytesReader(w, r.Body, maxAnswer))
+	d.DisallowUnknownFields()
+	if err := d.Decode(&said); err != nil {
+		http.Error(w, "That is no word: "+err.Error(), http.StatusBadRequest)
+		return
+	}
+	v := access.Of(r.Context())
+	// Anybody who sees smoke may say so, on a device that may only watch, too.
+	if v.Right != access.MayAnswer && said.Kind != procedure.WordSmoke {
+		http.Error(w, "This device may only watch.", http.StatusForbidden)
+		return
+	}
+	said.By, _ = nameAndCapacity(strings.TrimSpace(said.By), "")
+	if !v.Local {
+		said.By = v.Name
+	}
+	if said.By == "" && said.Kind == procedure.WordSmoke {
+		said.By = "somebody at a screen" // there is no time to ask for a name
+	}
+	if said.By == "" {
+		http.Error(w, "Say who you are: fill in your name.", http.StatusBadRequest)
+		return
+	}
+	reply(w, s.Desk.Say(said))
+}
+
+// reply says what became of what a person gave.
+func reply(w http.ResponseWriter, err error) {
+	var held *procedure.HeldError
 	switch {
+	case errors.As(err, &held):
+		http.Error(w, err.Error(), http.StatusLocked)
+	case errors.Is(err, procedure.ErrNothing):
+		http.Error(w, err.Error(), http.StatusConflict)
 	case errors.Is(err, procedure.ErrAnswered):
 		http.Error(w, err.Error(), http.StatusConflict)
 	case errors.Is(err, procedure.ErrTooSoon):

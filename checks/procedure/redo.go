@@ -1,0 +1,170 @@
+package procedure
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"reflect"
+
+	"loomproof/checks/airframe"
+	"loomproof/checks/limits"
+	"loomproof/checks/verdict"
+)
+
+// A Redo is a step read once more. The reading before it stays in the journal and
+// in the report; the verdict is that of the last.
+type Redo struct {
+	Step     Step           `json:"step"`
+	Captured []Captured     `json:"captured"`
+	State    airframe.State `json:"state"`
+	By       string         `json:"by"`
+	Reason   string         `json:"reason,omitempty"`
+}
+
+// redo takes a step's readings again, in the state that the aircraft is in now. A
+// step that cannot be read in it is left as it is, and the person is told why.
+func (p *Performance) redo(w Word) error {
+	s := p.byID(w.Step)
+	r, err := p.readAgain(s, w)
+	var cannot *cannotRedo
+	switch {
+	case errors.As(err, &cannot):
+		_, err := p.ask(p.ctx, Now{Kind: DoHold, Say: "That cannot be read again now: " + cannot.why + ".", Detail: s.Title, Answers: []string{"Go on"}})
+		return err
+	case p.tripped(err):
+		return p.interrupted()
+	case err != nil:
+		return err
+	}
+	record, err := p.Sheet.Append(context.WithoutCancel(p.ctx), kindRedo, r)
+	if err != nil {
+		return err
+	}
+	p.showAgain(record)
+	return nil
+}
+
+// cannotRedo says why a step cannot be read again.
+type cannotRedo struct{ why string }
+
+func (c *cannotRedo) Error() string { return c.why }
+
+func (p *Performance) byID(id string) Step {
+	for i := len(p.steps) - 1; i >= 0; i-- {
+		if p.steps[i].ID == id {
+			return p.steps[i]
+		}
+	}
+	return Step{}
+}
+
+// readAgain takes the readings and judges them.
+func (p *Performance) readAgain(s Step, w Word) (Redo, error) {
+	r := Redo{State: p.state.Clone(), By: w.By, Reason: w.Reason}
+	first, ok := p.reading[s.Captures[0]]
+	if !ok || len(s.Captures) > 2 {
+		return r, &cannotRedo{"it rests on more than two readings"}
+	}
+	if len(first.state.Sources) != len(p.state.Sources) {
+		return r, &cannotRedo{"the power is not as it was"}
+	}
+	second, pair := taken{}, len(s.Captures) == 2
+	before := airframe.State{}
+	if pair {
+		second = p.reading[s.Captures[1]]
+	}
+	states := pair && !reflect.DeepEqual(first.state, second.state)
+	if states && !reflect.DeepEqual(first.state, p.state) {
+		return r, &cannotRedo{"it compares two states of the aircraft, and neither is there now"}
+	}
+	a, err := p.captureAgain(first.Captured, s, 1)
+	if err != nil {
+		return r, err
+	}
+	r.Captured = append(r.Captured, a)
+	m := single(a)
+	if pair {
+		b := second.Captured
+		before = second.state
+		if !states {
+			if b, err = p.captureAgain(b, s, 2); err != nil {
+				return r, err
+			}
+			r.Captured = append(r.Captured, b)
+		}
+		if m, err = difference(a, b); err != nil {
+			return r, err
+		}
+	}
+	r.Step, err = p.judgeAgain(s, m, before)
+	return r, err
+}
+
+// judgeAgain is a step with another reading, held to the limits of the present
+// state, or to those that the script gave.
+func (p *Performance) judgeAgain(s Step, m measured, before airframe.State) (Step, error) {
+	e, err := p.expected(s.What, s.Circuit, m, p.state, before)
+	if errors.Is(err, errNoLimit) {
+		e, err = limitsOf(s), nil
+	}
+	if err != nil {
+		return s, err
+	}
+	again := p.judged(s.What, s.Circuit, m, e)
+	again.ID, again.Title, again.Section, again.Redo = s.ID, s.Title, s.Section, s.Redo+1
+	return again, nil
+}
+
+// limitsOf are the limits that a step was held to.
+func limitsOf(s Step) limits.Expected {
+	e := limits.Expected{Design: nan}
+	if s.Design != nil {
+		e.Design = *s.Design
+	}
+	if s.Low != nil {
+		e.Limit.Low = verdict.AtLeast(*s.Low, s.Rule)
+	}
+	if s.High != nil {
+		e.Limit.High = verdict.AtMost(*s.High, s.Rule)
+	}
+	return e
+}
+
+// captureAgain reads what a capture had read.
+func (p *Performance) captureAgain(c Captured, s Step, n int) (Captured, error) {
+	ctx, done := p.watch.untilTripped(p.ctx)
+	defer done()
+	id := fmt.Sprintf("%s again %d.%d", c.ID, s.Redo+1, n)
+	var again Captured
+	var err error
+	switch {
+	case p.Bench.Meter != nil && c.Last.Source == p.Bench.Meter.Identity().Name && c.Red != "":
+		now := Now{
+			Kind: DoProbe, Say: fmt.Sprintf("Once more: red probe on %s, black on %s.", place(p.Design, c.Red), place(p.Design, c.Black)),
+			Detail: s.Title, Red: c.Red, Black: c.Black, Joined: c.Joined, Quantity: c.Quantity,
+		}
+		again, err = p.readAim(ctx, now, false)
+	case p.Bench.Supply != nil && c.Last.Source == p.Bench.Supply.Identity().Name:
+		again, err = p.steadyFixed(ctx, p.Bench.Supply, c.Last.Channel)
+	case p.Bench.Node != nil && c.Last.Source == p.Bench.Node.Identity().Name:
+		again, err = p.steadyFixed(ctx, p.Bench.Node, c.Last.Channel)
+		again.Red, again.Black = c.Red, c.Black
+	default:
+		return c, &cannotRedo{"what it was read with is not on the bench"}
+	}
+	again.ID = id
+	return again, err
+}
+
+// took keeps what a redo brought, at once and when it is replayed.
+func (p *Performance) took(r Redo) {
+	for _, c := range r.Captured {
+		p.reading[c.ID] = taken{Captured: c, state: r.State}
+	}
+	for i := range p.steps {
+		if p.steps[i].ID == r.Step.ID {
+			p.steps[i] = r.Step
+		}
+	}
+	p.showSteps(r.Step)
+}
