@@ -121,7 +121,7 @@ func (p *Performance) Perform(ctx context.Context) error {
 func (p *Performance) begin() {
 	p.Desk.change(func(v *View) {
 		*v = View{
-			Worksheet: p.Sheet.ID(), Aircraft: p.Design.Aircraft.Name, Procedure: p.Name, Now: v.Now,
+			Worksheet: p.Sheet.ID(), Aircraft: p.Design.Aircraft.Name, Procedure: p.Name, Now: v.Now, Holder: v.Holder,
 			Steps: []Step{}, Findings: []Finding{}, Cautions: []string{}, Verdict: string(verdict.NotDone), Circuits: len(p.Design.Circuits),
 		}
 	})

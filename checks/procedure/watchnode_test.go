@@ -181,7 +181,7 @@ func TestANodeThatFallsSilentIsCutFor(t *testing.T) {
 	assert.Equal(t, "the node gives no good reading of the bus", p.sheet.Cuts[0].Why)
 	assert.Equal(t, []string{"supply"}, p.sheet.Cuts[0].Done)
 	assert.Len(t, p.sheet.Cuts[0].Failed, 1)
-	assert.Empty(t, p.said)
+	assert.Empty(t, p.sheet.Cuts[0].ByHand)
 }
 
 // A channel that is not steady within patience is asked about, not the end of

@@ -24,6 +24,7 @@ type Terminal struct {
 	Out  io.Writer
 	In   io.Reader // answers; nil to only show
 	By   string    // who answers here
+	As   string    // in what capacity; "" leaves it out
 
 	// Alone, if it is set, is called when something is asked and the keyboard is
 	// gone: set it where nobody can answer elsewhere.
@@ -117,7 +118,17 @@ func (t *Terminal) say(n procedure.Now) {
 // answer hands in what was typed; false means that it was no answer.
 func (t *Terminal) answer(n procedure.Now, line string) bool {
 	line = strings.TrimSpace(line)
-	a := procedure.Answer{ID: n.ID, By: t.By}
+	if w, ok := t.word(n, line); ok {
+		if err := t.Desk.Say(w); err != nil {
+			fmt.Fprintf(t.Out, "  %v\n", err)
+		}
+		return false
+	}
+	take := line == "take over"
+	if take {
+		line = ""
+	}
+	a := procedure.Answer{ID: n.ID, By: t.By, As: t.As, Take: take}
 	switch {
 	case n.Write != "":
 		a.Text = line
@@ -148,10 +159,36 @@ func (t *Terminal) answer(n procedure.Now, line string) bool {
 	return true
 }
 
+// word reads what a person can type without being asked:
+//
+//	smoke
+//	skip REASON, n/a REASON
+//	redo STEP
+func (t *Terminal) word(n procedure.Now, line string) (w procedure.Word, ok bool) {
+	verb, rest, _ := strings.Cut(line, " ")
+	w = procedure.Word{ID: n.ID, Reason: rest, By: t.By}
+	switch strings.ToLower(verb) {
+	case "smoke":
+		w.Kind = procedure.WordSmoke
+	case "skip":
+		w.Kind = procedure.WordSkip
+	case "n/a":
+		w.Kind = procedure.WordNone
+	case "redo":
+		w.Kind, w.Step, w.Reason = procedure.WordRedo, rest, ""
+	default:
+		return w, false
+	}
+	return w, n.Write == "" || w.Kind == procedure.WordSmoke
+}
+
 func (t *Terminal) step(s procedure.Step) {
 	if s.Reading == nil {
 		fmt.Fprintf(t.Out, "  %-9s %s: %s\n", s.Verdict, s.Title, s.Note)
 		return
+	}
+	if s.Redo > 0 {
+		fmt.Fprintf(t.Out, "  read again:\n")
 	}
 	b := band.Of(s)
 	fmt.Fprintf(t.Out, "  %-9s %s %s: %s (%s)\n", s.Verdict, b.Letters(24), s.Title, b.Value(), b.Allowed())

@@ -41,6 +41,7 @@ type stepRow struct {
 	Picture string `json:"picture"`
 	Stamp   string `json:"stamp"`
 	Note    string `json:"note"`
+	Again   bool   `json:"again"` // it can be read again
 }
 
 // How often a page is sent changes at most, how often it is sent a sign of life
@@ -136,7 +137,7 @@ func makeFrame(v procedure.View, from int) frame {
 
 func row(s procedure.Step) stepRow {
 	b := band.Of(s)
-	r := stepRow{ID: s.ID, Title: s.Title, Rule: s.Rule.String(), Stamp: string(band.Stamp(s.Verdict)), Note: s.Note}
+	r := stepRow{ID: s.ID, Title: s.Title, Rule: s.Rule.String(), Stamp: string(band.Stamp(s.Verdict)), Note: s.Note, Again: len(s.Captures) > 0}
 	if s.Reading != nil {
 		r.Value, r.Allowed, r.Picture = b.Value(), b.Allowed(), string(b.SVG(150))
 	}

@@ -3,6 +3,7 @@
 
 let now = null; // what is asked for
 let spoken = 0; // the last thing said aloud
+let takeOver = false; // the next answer takes the probes over
 let sent = 0; // the question whose answer is on its way
 
 // --- Settings of this screen -------------------------------------------------
@@ -56,6 +57,8 @@ function show(f) {
     buttons(now, f.settle);
     speak(now);
   }
+  at("smoke").hidden = !f.worksheet || now.kind === "ended";
+  at("skip").hidden = watching || !now.can_skip;
   at("reading").textContent = f.reading;
   at("phase").textContent = f.live ? f.live.phase : "";
   at("picture").replaceChildren(picture(f.picture));
@@ -119,17 +122,45 @@ function steps(from, rows) {
   const list = at("steps");
   if (from === 0) list.replaceChildren();
   for (const r of rows) {
+    for (const old of list.children) if (old.dataset.step === r.id) old.classList.add("before");
     const li = element("li");
     li.dataset.step = r.id;
     const value = element("span");
     value.append(element("b", "", r.value || r.note), element("div", "allowed", r.allowed));
     value.title = r.rule;
     li.append(element("span", "", r.title), value, picture(r.picture), picture(r.stamp));
+    if (r.again && !watching) {
+      const b = element("button", "again", "Read again");
+      b.type = "button";
+      b.addEventListener("click", () => word({ kind: "redo", step: r.id }));
+      li.append(b);
+    }
     list.prepend(li);
   }
 }
 
 // --- Answering ---------------------------------------------------------------
+
+// word says something that was not asked for.
+async function word(w) {
+  const name = by ? by.value.trim() : "";
+  try {
+    const r = await fetch("/word", { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify({ ...w, by: name }) });
+    at("refused").textContent = r.ok ? "" : await r.text();
+  } catch {
+    at("refused").textContent = w.kind === "smoke" ? "The program did not hear it. Switch the power off by hand, now." : "The program did not hear it.";
+  }
+}
+
+at("smoke").addEventListener("click", () => word({ kind: "smoke" }));
+at("skip").addEventListener("click", () => {
+  const id = now.id;
+  const reason = prompt("Why is it left out? Begin with n/a where there is no such thing on this aircraft.");
+  if (!reason) return;
+  const none = /^n\/a[ :,]*/i;
+  word({ kind: none.test(reason) ? "not applicable" : "skip", id, reason: reason.replace(none, "") || reason });
+});
+at("take").addEventListener("click", () => { at("take").hidden = true; takeOver = true; at("refused").textContent = "Now answer: you hold the probes from then on."; });
 
 async function answer(choice, number, text) {
   if (watching) return;
@@ -142,10 +173,12 @@ async function answer(choice, number, text) {
   const id = now.id;
   if (sent === id || at("answers").dataset.ready !== String(id)) return; // a second tap, or a foot switch that bounces
   sent = id;
-  const body = JSON.stringify({ id, choice: choice || "", number: number || 0, text: text || "", by: name });
+  const body = JSON.stringify({ id, choice: choice || "", number: number || 0, text: text || "", by: name, take: takeOver });
   try {
     const r = await fetch("/answer", { method: "POST", headers: { "Content-Type": "application/json" }, body });
-    if (r.ok) return;
+    takeOver = false;
+    if (r.ok) { at("take").hidden = true; return; }
+    at("take").hidden = r.status !== 423; // somebody else holds the probes
     at("refused").textContent = await r.text();
   } catch {
     at("refused").textContent = "The program did not hear it. Try again when the line is back.";
