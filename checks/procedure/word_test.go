@@ -1,6 +1,7 @@
 package procedure
 
 import (
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -88,18 +89,22 @@ if check("warmth", "panel", r, high = 40, rule = "a test") != "not done":
 
 // A step that is read again keeps the reading before it.
 func TestReadAgain(t *testing.T) {
-	amperes := 0.001
-	u := &unruly{amperes: func(time.Duration) float64 { return amperes }}
+	var more atomic.Bool
+	u := &unruly{amperes: func(time.Duration) float64 {
+		if more.Load() {
+			return 0.002
+		}
+		return 0.001
+	}}
 	p := playWith(t, u, `
 power(volts = 14, limit = 20)
 check("total current", "master", read("supply current"))
 hold("again?")
 hold("enough?")
 `, func(d *Desk, n Now) bool {
-		if n.Say != "again?" || amperes > 0.001 {
+		if n.Say != "again?" || more.Swap(true) {
 			return false
 		}
-		amperes = 0.002
 		require.ErrorContains(t, d.Say(Word{Kind: WordRedo, Step: "nothing", By: "somebody"}), "no step that was read")
 		require.NoError(t, d.Say(Word{Kind: WordRedo, Step: "master/total current", By: "somebody"}))
 		return true

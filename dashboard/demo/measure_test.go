@@ -115,7 +115,7 @@ func TestMistakesOfAScript(t *testing.T) {
 		`measure("main", "battery-", "x", quantity = "mass")`: `not "mass"`,
 		"power(volts = 13.8, limit = 20)\nmeasure('main', 'battery-', 'x', quantity = 'resistance')":        "ohms are read with the power off",
 		"power(volts = 13.8, limit = 20)\ncheck('x', 'y', read('supply current'), low = 1)":                 "a limit needs its rule",
-		"power(volts = 13.8, limit = 20)\ncheck('x', 'y', read('supply current'))":                          `"x" cannot be checked`,
+		"power(volts = 13.8, limit = 20)\ncheck('x', 'y', read('supply current'))":                          `the design has no limit for it; give low or high`,
 		"power(volts = 13.8, limit = 20)\ncheck('x', 'y', read('supply current'), low=2, high=1, rule='r')": "is above high",
 		`pulse("main", "battery-", "x", seconds = 900)`:                                                     "outside 0 to 60",
 	} {
