@@ -46,6 +46,7 @@ type commands struct {
 	Desk    deskCommand    `cmd:"" help:"Check a design at the desk: wire, protectors, drops, sources, layout."`
 	Expect  expectCommand  `cmd:"" help:"Print the design value and limit of every point in a state."`
 	Node    nodeCommand    `cmd:"" help:"Our own board: its firmware."`
+	Watch   watchCommand   `cmd:"" help:"Show live readings in large digits, or as lines for scripts."`
 	Ports   portsCommand   `cmd:"" help:"List what is plugged in, why a port cannot be used, and with --ask what answers there."`
 	Version versionCommand `cmd:"" help:"Print the version."`
 }

@@ -27,7 +27,7 @@ const asProgram = "LOOMPROOF_TEST_AS_PROGRAM"
 func TestMain(m *testing.M) {
 	sandbox.Serve()
 	if os.Getenv(asProgram) != "" {
-		main()
+		mainAtTheTestsDesk()
 	}
 	testscript.Main(m, map[string]func(){"loomproof": mainAtTheTestsDesk})
 }
