@@ -274,6 +274,35 @@ func (m *Model) breakLoad(f Fault) error {
 	return fmt.Errorf("%s: circuit %q has no load", f.Kind, f.At)
 }
 
+// Mend takes out what [Model.Break] and [Model.Vary] have done to values: parts,
+// loads and sources are the design's again. Moved wires and what was added stay:
+// see [Model.Mendable].
+func (m *Model) Mend() {
+	m.last = nil
+	for _, p := range m.parts {
+		p.value, p.stuck = p.Ohms.Usual, free
+	}
+	for _, l := range m.loads {
+		l.factor = 1
+	}
+	for _, s := range m.sources {
+		s.offset, s.extra = 0, 0
+	}
+	if m.set {
+		m.put()
+	}
+}
+
+// Mendable tells whether a kind of fault changes values only, so that
+// [Model.Mend] takes it out.
+func (k FaultKind) Mendable() bool {
+	switch k {
+	case SwappedCircuits, SwappedPins, Bridge, ShortToAirframe, ParasiticLoad:
+		return false
+	}
+	return true
+}
+
 // Vary gives every part and load a value of its own inside its span, as two
 // aircraft of one design differ: from the usual value towards either end by
 // the share that pick returns, from -1 to 1.

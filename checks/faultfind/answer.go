@@ -82,8 +82,12 @@ func Find(c *Case, rates Rates) (*Answer, error) {
 	if len(c.Readings) == 0 && len(c.Cuts) == 0 && len(c.Markings) == 0 {
 		return nil, fmt.Errorf("faultfind: there are no readings to explain yet")
 	}
-	c, left := relevant(c, rates)
+	c, only, left, err := relevant(c)
+	if err != nil {
+		return nil, fmt.Errorf("faultfind: %w", err)
+	}
 	p := newProblem(c, rates)
+	p.only = only
 	sound, err := p.predict(nil, nil)
 	if err != nil {
 		return nil, fmt.Errorf("faultfind: %w", err)
@@ -101,7 +105,7 @@ func Find(c *Case, rates Rates) (*Answer, error) {
 
 // How many theories are solved in full, and how many pairs among them.
 const (
-	mostRefined = 8
+	mostRefined = 14
 	mostPairs   = 4
 )
 
@@ -149,25 +153,49 @@ type refiner struct {
 	best  float64
 }
 
-// front solves the first theories of a list in full, until those that follow are
-// too far behind what has been reached.
+// front solves the first theories of a list in full: those that the list itself
+// puts near its first. Of several causes at one place only the first is solved at
+// once; what its full solution has changed holds for the others, too, and those
+// that then come near are solved themselves.
 func (r *refiner) front(list []*theory) error {
+	shift := map[*place]float64{}
+	first := 0.0
+	solved := 0
 	for n, t := range list {
-		if n >= mostRefined || n >= 2 && t.log < r.best-Keep/2 || n >= 1 && t.log < -Keep/2 {
-			break
+		rough := t.log
+		if n == 0 {
+			first = rough
 		}
-		key := t.key()
-		if t.dropped = r.seen[key]; t.dropped {
+		at := t.causes[len(t.causes)-1].at
+		by, known := shift[at]
+		known = known && len(t.causes) == 1 && !t.causes[0].swap
+		if known {
+			t.log += by
+		}
+		near := rough > first-Keep/2 && (n == 0 || rough > -Keep/2)
+		switch {
+		case t.dropped || r.seen[t.key()]:
+			t.dropped = true
+			continue
+		case known && t.log < r.best-worthSolving, !near && n >= 2, solved >= mostRefined:
 			continue
 		}
-		r.seen[key] = true
+		r.seen[t.key()] = true
 		if err := r.p.refine(t, r.sound); err != nil {
 			return err
+		}
+		solved++
+		if len(t.causes) == 1 && !known {
+			shift[at] = t.log - rough
 		}
 		r.best = math.Max(r.best, t.log)
 	}
 	return nil
 }
+
+// worthSolving is how far, in nats, a cause at a place that was solved may be
+// behind the best and still be solved itself.
+const worthSolving = 4.0
 
 // key names a theory.
 func (t *theory) key() string {
@@ -187,6 +215,9 @@ func (a *Answer) tell(theories []*theory) {
 		logs[i] = t.log
 	}
 	total := logSum(logs...)
+	for len(theories) > 1 && theories[len(theories)-1].log < theories[0].log-Keep {
+		theories = theories[:len(theories)-1] // worth nothing beside the first
+	}
 	var told []*theory
 	weight := map[*theory]float64{}
 	or := map[*theory][]*theory{}
@@ -268,7 +299,11 @@ func (a *Answer) apart(x, y *theory) float64 {
 
 // change is what a theory makes of the readings, whitened, in the linear picture.
 func (a *Answer) change(t *theory) []float64 {
+	if t.moved != nil {
+		return t.moved
+	}
 	out := make([]float64, len(a.p.y))
+	t.moved = out
 	for i, c := range t.causes {
 		if c.at.w == nil {
 			continue

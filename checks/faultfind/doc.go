@@ -61,7 +61,7 @@
 // For two faults the parabola has two amplitudes. Its top, at whatever sizes, is
 // worked out for each pair of places from three scalar products; with the best
 // priors there it bounds what any two faults at the two places can reach. Pairs
-// whose bound is more than [Keep] below the best single fault are left out, and
+// whose bound is more than half of [Keep] below the best single fault are left out, and
 // so are those that do no better than one of their two alone: the pruning loses
 // nothing of the linear search. In aircraft with more than [allPairs] places one
 // of the two must be among the first by what the readings say of it alone.

@@ -342,6 +342,9 @@ func (a *Answer) like(p Probe) Reading {
 // readings.
 func (a *Answer) foresee(t *theory, column int, candidates []Probe, guesses [][]guess) error {
 	l := t.solved
+	if err := l.ready(); err != nil {
+		return err
+	}
 	w := make([][]float64, len(t.causes))
 	for i, c := range t.causes {
 		if !c.fixed {

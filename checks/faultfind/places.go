@@ -124,13 +124,19 @@ const (
 func (p *problem) causes(base *linear) []*cause {
 	e := &enumeration{p: p, base: base, nominal: float64(p.c.Design.Aircraft.Nominal)}
 	for i, part := range p.model.Parts() {
-		e.part(i, part)
+		if p.near(e.circuitOf(part)) {
+			e.part(i, part)
+		}
 	}
 	for _, t := range p.terms {
-		e.terminal(p.c.Design.Terminal(t))
+		if p.near(circuitAt(p.c, t)) {
+			e.terminal(p.c.Design.Terminal(t))
+		}
 	}
 	for i, l := range p.loads {
-		e.load(i, l)
+		if p.near(l.Circuit.Name) {
+			e.load(i, l)
+		}
 	}
 	for i, s := range p.feeds {
 		e.source(i, s)
@@ -256,6 +262,17 @@ func (e *enumeration) part(i int, part *airframe.Part) {
 		e.add(cause{kind: "breaker-contacts", at: at, prior: r["breaker-contacts"], sizes: worse, circuit: circuit, fault: fault(airframe.WornContacts, "breaker")})
 		e.rating(at, part)
 	}
+}
+
+// circuitOf is the circuit that a part serves; "" for what serves several.
+func (e *enumeration) circuitOf(part *airframe.Part) string {
+	switch {
+	case part.Circuit != nil:
+		return part.Circuit.Name
+	case part.Kind == airframe.Contact:
+		return e.contactOf(part)
+	}
+	return ""
 }
 
 // contactOf is the circuit whose wires end at a contact.

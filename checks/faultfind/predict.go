@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"reflect"
+	"slices"
 
 	"loomproof/checks/airframe"
 	"loomproof/checks/wire"
@@ -52,11 +53,14 @@ type problem struct {
 	rates  Rates
 	y      []float64
 	states []airframe.State
-	in     []int  // the state of each reading
-	home   string // terminal of the black probe
+	in     []int           // the state of each reading
+	home   string          // terminal of the black probe
+	only   map[string]bool // circuits to look at; nil for all
 	terms  []string
 	term   map[string]int
 	model  *airframe.Model // sound
+	broken *airframe.Model // with those faults in that can be mended
+	has    []airframe.Fault
 	loads  []airframe.LoadSpan
 	feeds  []airframe.SourceSpan
 	gains  map[string]int // by instrument and range
@@ -88,6 +92,16 @@ func newProblem(c *Case, rates Rates) *problem {
 	p.loads, p.feeds = p.model.Loads(), p.model.Sources()
 	p.nuisances()
 	return p
+}
+
+// near tells whether a circuit is to be looked at. What belongs to none, and
+// feeders, always are.
+func (p *problem) near(circuit string) bool {
+	if p.only == nil || circuit == "" || p.only[circuit] {
+		return true
+	}
+	k := p.c.Design.Circuit(circuit)
+	return k == nil || k.Feeder
 }
 
 // home is the terminal that the black probe is on most of the time.
@@ -152,15 +166,16 @@ type entry struct {
 // A linear is what the model says of the readings, with some faults in, and how
 // they move.
 type linear struct {
-	p     *problem
-	model *airframe.Model
-	mean  []float64
-	sense []*airframe.Sense
-	rows  [][]entry
-	volts [][]float64 // by state and terminal, against the airframe
-	f     factor
-	r     []float64 // whitened residuals
-	logL  float64
+	p      *problem
+	faults []airframe.Fault
+	model  *airframe.Model // see ready
+	mean   []float64
+	sense  []*airframe.Sense
+	rows   [][]entry
+	volts  [][]float64 // by state and terminal, against the airframe
+	f      factor
+	r      []float64 // whitened residuals
+	logL   float64
 }
 
 // insignificant is the part of a reading's own uncertainty below which a
@@ -170,14 +185,9 @@ const insignificant = 1e-3
 // predict solves the model with faults in for every reading. The sound model is
 // shared: its linear must be done with before the next is asked for.
 func (p *problem) predict(faults []airframe.Fault, twists []twist) (*linear, error) {
-	l := &linear{p: p, model: p.model}
-	if len(faults) > 0 {
-		l.model = airframe.New(p.c.Design)
-		for _, f := range faults {
-			if err := l.model.Break(f); err != nil {
-				return nil, err
-			}
-		}
+	l := &linear{p: p, faults: faults}
+	if err := l.ready(); err != nil {
+		return nil, err
 	}
 	n := len(p.c.Readings)
 	l.mean, l.rows, l.sense = make([]float64, n), make([][]entry, n), make([]*airframe.Sense, n)
@@ -202,6 +212,37 @@ func (p *problem) predict(faults []airframe.Fault, twists []twist) (*linear, err
 		}
 	}
 	return l, nil
+}
+
+// ready has the model hold the faults. Models are shared between solutions, so it
+// is called before a solution is asked anything new.
+func (l *linear) ready() error {
+	p := l.p
+	mendable := !slices.ContainsFunc(l.faults, func(f airframe.Fault) bool { return !f.Kind.Mendable() })
+	switch {
+	case len(l.faults) == 0:
+		l.model = p.model
+		return nil
+	case !mendable && l.model != nil:
+		return nil
+	case !mendable:
+		l.model = airframe.New(p.c.Design)
+	case p.broken != nil && slices.Equal(p.has, l.faults):
+		l.model = p.broken
+		return nil
+	case p.broken == nil:
+		p.broken = airframe.New(p.c.Design)
+		fallthrough
+	default:
+		p.broken.Mend()
+		p.has, l.model = l.faults, p.broken
+	}
+	for _, f := range l.faults {
+		if err := l.model.Break(f); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 func (l *linear) enter(state int) error {

@@ -20,7 +20,8 @@ type theory struct {
 	solved  *linear   // nil until it is solved in full
 	unknown []int     // for "nothing here explains it": readings taken out
 	nothing bool
-	dropped bool // another list has it
+	dropped bool      // another list has it
+	moved   []float64 // see Answer.change
 }
 
 // screen finds the evidence for each cause by itself, in the linear picture.
@@ -119,6 +120,10 @@ func spots(causes []*cause) []*spot {
 	return out
 }
 
+// keepPairs is how far below the best, in nats, a pair may stand and still be
+// looked at: nearer than a single fault, since there are so many.
+const keepPairs = Keep / 2
+
 // Beyond so many places a pair is only looked for where one of its two is among
 // the first so many by what the readings say of it alone.
 const (
@@ -147,12 +152,12 @@ func (p *problem) pairs(causes []*cause, best float64) []*theory {
 				continue // one does what the other does
 			}
 			top := s.z*s.z/2 + sq(o.z-rho*s.z)/(2*(1-rho*rho))
-			if s.prior+o.prior+top < best-Keep {
+			if s.prior+o.prior+top < best-keepPairs {
 				continue
 			}
 			for _, c := range s.causes {
 				for _, d := range o.causes {
-					if t := p.pair(c, d); t != nil && t.log > best-Keep {
+					if t := p.pair(c, d); t != nil && t.log > best-keepPairs {
 						out = append(out, t)
 					}
 				}
@@ -309,10 +314,11 @@ func (p *problem) tryAll(causes []*cause, base *linear) []*theory {
 }
 
 func (p *problem) try(c *cause, base *linear) *theory {
-	m := airframe.New(p.c.Design)
-	if m.Break(c.fault(1)) != nil {
+	l := linear{p: p, faults: []airframe.Fault{c.fault(c.sizes[0].lo)}}
+	if l.ready() != nil {
 		return nil
 	}
+	m := l.model
 	sum, state := 0.0, -1
 	for i, r := range p.c.Readings {
 		if p.in[i] != state {

@@ -4,14 +4,13 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/require"
 
 	"loomproof/checks/airframe"
 	"loomproof/checks/design"
-	"loomproof/checks/design/generate"
-	"loomproof/checks/wire"
 	"loomproof/scripts"
 )
 
@@ -33,10 +32,9 @@ type world struct {
 	gain  float64 // of the meter
 	amps  float64 // gain of the ammeter
 	state airframe.State
-	fault airframe.Fault
+	twist twist // what is wrong with an instrument
 	moves int
-	red   string // where the probes are
-	black string
+	black string // where the black probe is clipped
 }
 
 // The meter: 0.05 % of reading and 2 digits of 1 mV; the ammeter: 0.2 % and
@@ -71,7 +69,18 @@ func feeding(d *design.Design) string {
 // them.
 func (w *world) read(q airframe.Quantity, in airframe.State) (Reading, error) {
 	w.model.Set(in)
-	v, err := w.model.Value(q)
+	r := w.shown(q, in, 0)
+	really := q
+	if w.twist.acts(&r, w.black) {
+		really = w.twist.of(q)
+	}
+	v, err := w.model.Value(really)
+	if w.twist.acts(&r, w.black) {
+		v = v*(1+w.twist.gain) + w.twist.zero
+		if w.twist.reversed {
+			v = -v
+		}
+	}
 	return w.shown(q, in, v), err
 }
 
@@ -130,7 +139,7 @@ func (w *world) worksheet() (*Case, error) {
 		if err != nil {
 			return 0, err
 		}
-		r.ID, r.In = fmt.Sprintf("r%d", len(c.Readings)), state.Clone()
+		r.ID = fmt.Sprintf("r%d", len(c.Readings))
 		c.Readings = append(c.Readings, r)
 		return len(c.Readings) - 1, nil
 	}
@@ -183,84 +192,6 @@ func (w *world) probe(p Probe) (float64, error) {
 	return r.Value, err
 }
 
-// randomFault picks a kind and a place evenly, and a size that matters: one that
-// moves something by more than what sound parts may.
-func randomFault(d *design.Design, r *rand.Rand) airframe.Fault {
-	m := airframe.New(d)
-	m.Set(airframe.AllOn(d, feeding(d)))
-	even := func(lo, hi float64) float64 { return lo * math.Pow(hi/lo, r.Float64()) }
-	circuits := []*design.Circuit{}
-	for _, k := range d.Circuits {
-		if k.NoBench == "" && k.Load != nil && k.Load.Duty != design.Intermittent {
-			circuits = append(circuits, k)
-		}
-	}
-	k := circuits[r.IntN(len(circuits))]
-	run := k.Runs[r.IntN(len(k.Runs))]
-	for {
-		switch r.IntN(12) {
-		case 0, 1:
-			return airframe.Fault{Kind: airframe.HighResistanceJoint, At: run.Name, Size: even(0.03, 1)}
-		case 2:
-			if len(d.Connectors) == 0 {
-				continue
-			}
-			var pins []string
-			for _, c := range d.Connectors {
-				for i := 1; i <= c.Pins; i++ {
-					name := fmt.Sprintf("%s.%d", c.Name, i)
-					if t := d.Terminal(name); t != nil && len(t.Runs) > 0 && t.Runs[0].Circuit.NoBench == "" {
-						pins = append(pins, name)
-					}
-				}
-			}
-			return airframe.Fault{Kind: airframe.HighResistanceJoint, At: pins[r.IntN(len(pins))], Size: even(0.03, 1)}
-		case 3:
-			way := d.Return(k)
-			return airframe.Fault{Kind: airframe.BadGround, At: way[len(way)-1], Size: even(0.02, 0.5)}
-		case 4:
-			// A thicker wire is only heavier: two sizes thinner is what matters.
-			if near := neighbours(run.Gauge); len(near) == 4 {
-				return airframe.Fault{Kind: airframe.WrongGauge, At: run.Name, Gauge: near[3]}
-			}
-		case 5:
-			if k.Breaker == nil {
-				continue
-			}
-			rating := ratings[r.IntN(len(ratings))]
-			if rating == float64(k.Breaker.Rating) {
-				continue
-			}
-			return airframe.Fault{Kind: airframe.OversizedBreaker, At: k.Name, Size: rating}
-		case 6:
-			if k.Switch == nil {
-				continue
-			}
-			return airframe.Fault{Kind: airframe.WornContacts, At: k.Name, Other: "switch", Size: even(0.03, 1)}
-		case 7:
-			return airframe.Fault{Kind: airframe.OpenCircuit, At: run.Name}
-		case 8:
-			o := circuits[r.IntN(len(circuits))]
-			if o == k || o.Protector() == nil || k.Protector() == nil {
-				continue
-			}
-			return airframe.Fault{Kind: airframe.SwappedCircuits, At: k.Name, Other: o.Name}
-		case 9:
-			factor := even(1.3, 3)
-			if r.IntN(2) == 0 {
-				factor = even(0.2, 0.7)
-			}
-			return airframe.Fault{Kind: airframe.WrongDraw, At: k.Name, Size: factor}
-		case 10:
-			way := d.Feed(k)
-			at := way[1+r.IntN(len(way)-1)]
-			return airframe.Fault{Kind: airframe.ShortToAirframe, At: at, Size: float64(d.Aircraft.Nominal) / even(0.5, 5)}
-		case 11:
-			return airframe.Fault{Kind: airframe.WrongVoltage, At: feeding(d), Size: -even(0.03, 0.15) * float64(d.Aircraft.Nominal)}
-		}
-	}
-}
-
 // answers tells whether a part of an explanation names the fault: the same place
 // and, for the electrics, the same kind.
 func answers(p Part, f airframe.Fault) bool {
@@ -273,6 +204,9 @@ func answers(p Part, f airframe.Fault) bool {
 		return false
 	}
 	places := append([]string{p.Where}, p.Or...)
+	for _, or := range p.Or { // of another kind, told in a sentence
+		places = append(places, strings.FieldsFunc(or, func(r rune) bool { return r == ' ' || r == ',' || r == ':' })...)
+	}
 	switch f.Kind {
 	case airframe.HighResistanceJoint, airframe.WrongGauge, airframe.WrongLength, airframe.OpenCircuit:
 		return at(places...) && (p.Kind == "joint" || p.Kind == "contact" || p.Kind == "gauge" || p.Kind == "length" || p.Kind == "open")
@@ -282,20 +216,19 @@ func answers(p Part, f airframe.Fault) bool {
 		return p.Circuit == f.At && (p.Kind == "breaker-rating" || p.Kind == "breaker-contacts")
 	case airframe.WornContacts:
 		return p.Circuit == f.At && p.Kind == f.Other+"-contacts"
-	case airframe.SwappedCircuits:
-		return p.Kind == "swapped-circuits" && (p.Where == f.At+" "+f.Other || p.Where == f.Other+" "+f.At)
+	case airframe.SwappedCircuits, airframe.SwappedPins:
+		return p.Kind == string(f.Kind) && (p.Where == f.At+" "+f.Other || p.Where == f.Other+" "+f.At)
 	case airframe.WrongDraw:
 		return p.Kind == "load" && p.Circuit == f.At
-	case airframe.ShortToAirframe:
-		return p.Kind == "leak" && at(places...)
-	case airframe.ParasiticLoad:
-		return p.Kind == "parasitic" && at(places...)
+	case airframe.ShortToAirframe, airframe.ParasiticLoad:
+		return (p.Kind == "leak" || p.Kind == "parasitic") && at(places...)
 	case airframe.WrongVoltage:
 		return p.Kind == "source" && at(places...)
 	}
 	return false
 }
 
+// explains tells whether an explanation names the fault.
 func explains(e Explanation, f airframe.Fault) bool {
 	for _, p := range e.Parts {
 		if answers(p, f) {
@@ -304,8 +237,3 @@ func explains(e Explanation, f airframe.Fault) bool {
 	}
 	return false
 }
-
-var (
-	_ = wire.Verified
-	_ = generate.Design
-)

@@ -28,7 +28,8 @@ type History struct {
 }
 
 // Tell follows the states of the aircraft through the records of a worksheet.
-// Of records that it does not know it takes no notice.
+// Readings taken in one state share it. Of records that it does not know it takes
+// no notice.
 func Tell(d *design.Design, records []logbook.Record) (History, error) {
 	var h History
 	f := follower{design: d, state: airframe.State{}.Clone()}
@@ -46,7 +47,7 @@ func Tell(d *design.Design, records []logbook.Record) (History, error) {
 				return h, err
 			}
 			if c != nil {
-				h.Readings = append(h.Readings, Taken{*c, f.state.Clone()})
+				h.Readings = append(h.Readings, Taken{*c, f.state})
 			}
 		}
 	}
@@ -83,7 +84,7 @@ func (f *follower) effect(r logbook.Record) (*Captured, error) {
 	if err := r.Decode(&e); err != nil {
 		return nil, err
 	}
-	switch e.Call {
+	switch e.Call { // a new state each time: those before are shared by readings
 	case "power":
 		var a struct {
 			On           bool
@@ -92,7 +93,7 @@ func (f *follower) effect(r logbook.Record) (*Captured, error) {
 		if err := json.Unmarshal(e.Args, &a); err != nil {
 			return nil, err
 		}
-		f.state.Sources = nil
+		f.state = f.off()
 		if s := f.design.SourceOf(design.BenchSupply); a.On && s != nil {
 			f.state.Sources = []string{s.Name}
 			f.state.SupplyVolts, f.state.SupplyLimit = a.Volts, a.Limit
@@ -105,8 +106,15 @@ func (f *follower) effect(r logbook.Record) (*Captured, error) {
 		f.state = moved(f.state, a.Action, a.Circuit)
 	}
 	if e.Result.Cut != nil {
-		f.state.Sources = nil
+		f.state = f.off()
 		return nil, nil
 	}
 	return e.Result.Captured, nil
+}
+
+// off is the state with nothing feeding the aircraft.
+func (f *follower) off() airframe.State {
+	s := f.state.Clone()
+	s.Sources = nil
+	return s
 }
