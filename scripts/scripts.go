@@ -4,6 +4,7 @@ package scripts
 
 import (
 	"embed"
+	"regexp"
 	"slices"
 	"strings"
 )
@@ -43,6 +44,23 @@ func Procedures() []string {
 func Procedure(name string) (text []byte, ok bool) {
 	text, err := files.ReadFile(name + ".star")
 	return text, err == nil
+}
+
+var needsLine = regexp.MustCompile(`(?m)^needs\((.*)\)$`)
+
+// Needs lists the instruments that a procedure asks for at its top: meter, supply,
+// node. Some need none: what they take is seen, heard or typed.
+func Needs(name string) []string {
+	text, _ := Procedure(name)
+	found := needsLine.FindSubmatch(text)
+	if found == nil {
+		return nil
+	}
+	var out []string
+	for word := range strings.SplitSeq(string(found[1]), ",") {
+		out = append(out, strings.Trim(word, "\" "))
+	}
+	return out
 }
 
 // Design is the text of an example design by name, marsh-hen; ok tells whether

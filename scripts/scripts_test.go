@@ -19,3 +19,10 @@ func TestProceduresAreThoseOfTheFolder(t *testing.T) {
 	}
 	assert.Contains(t, names, "first-power-on")
 }
+
+func TestNeeds(t *testing.T) {
+	assert.Equal(t, []string{"meter", "supply"}, Needs("first-power-on"))
+	assert.Equal(t, []string{"meter"}, Needs("ground-run"))
+	assert.Empty(t, Needs("compass"))
+	assert.Empty(t, Needs("no such"))
+}

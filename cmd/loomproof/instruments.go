@@ -89,8 +89,8 @@ func (i instruments) check(procedure string) error {
 	if _, ok := scripts.Procedure(procedure); !ok {
 		return fmt.Errorf("there is no procedure %q; there are: %s", procedure, strings.Join(scripts.Procedures(), ", "))
 	}
-	if i.Sources == "" && len(i.Source) == 0 && i.Meter == "" && i.Supply == "" && i.Node == "" {
-		return errors.New("no instruments; name them with --sources FILE, or with --meter PORT, --supply PORT, --node PORT")
+	if len(scripts.Needs(procedure)) > 0 && i.Sources == "" && len(i.Source) == 0 && i.Meter == "" && i.Supply == "" && i.Node == "" {
+		return fmt.Errorf("no instruments, and %s needs a %s; name them with --sources FILE, or with --meter PORT, --supply PORT, --node PORT", procedure, strings.Join(scripts.Needs(procedure), " and a "))
 	}
 	return nil
 }
