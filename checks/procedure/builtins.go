@@ -54,6 +54,7 @@ import (
 //	                                               limits, and then what and circuit are free words
 //	check_slope(what, circuit, v1, v2, i1, i2, minus1=None, minus2=None)
 //	                                               a resistance from two levels of load; limits as for check
+//	last(what, circuit)                            what was read at that step in the worksheet before, or None
 //	needs("meter", "supply", "node")               ends here if one is not on the bench
 //	overdraws(circuit)                             whether its "current" was above its limit
 //	check_marking(circuit, amperes, said)          what is marked on a protector, in a person's words
@@ -88,7 +89,7 @@ func (p *Performance) builtins() starlark.StringDict {
 		"observe": p.slObserve, "typed": p.slTyped, "check_number": p.slCheckNumber, "date": p.slDate, "clock": p.slClock,
 		"section": p.slSection, "row": p.slRow,
 		"caution": p.slCaution, "note": p.slNote, "hold": p.slHold, "words": p.slWords, "number": p.slNumber, "power": p.slPower, "power_off": p.slPowerOff,
-		"move": p.slMove, "measure": p.slMeasure, "read": p.slRead, "pulse": p.slPulse, "check": p.slCheck, "check_slope": p.slCheckSlope, "needs": p.slNeeds, "check_marking": p.slCheckMarking,
+		"move": p.slMove, "measure": p.slMeasure, "read": p.slRead, "pulse": p.slPulse, "check": p.slCheck, "check_slope": p.slCheckSlope, "needs": p.slNeeds, "last": p.slLast, "check_marking": p.slCheckMarking,
 		"overdraws": p.slOverdraws, "check_cut": p.slCheckCut, "not_done": p.slNotDone, "say_point": p.slSayPoint, "stop": p.slStop,
 	} {
 		env[name] = starlark.NewBuiltin(name, func(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {

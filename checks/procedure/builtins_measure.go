@@ -1,6 +1,7 @@
 package procedure
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"reflect"
@@ -310,4 +311,26 @@ func (p *Performance) slNeeds(name string, args starlark.Tuple, kwargs []starlar
 		return nil, fmt.Errorf("this procedure needs a %s; name it with --%s PORT", join(missing), missing[0])
 	}
 	return starlark.None, nil
+}
+
+// slLast tells what a worksheet before this one read at a step.
+func (p *Performance) slLast(name string, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
+	var what, circuit string
+	if err := starlark.UnpackArgs(name, args, kwargs, "what", &what, "circuit", &circuit); err != nil {
+		return nil, err
+	}
+	var out struct {
+		Value *float64 `json:"value"`
+	}
+	// Another worksheet may be closed before this one goes on: what was answered stays.
+	err := p.effect("last", map[string]any{"what": what, "circuit": circuit}, &out, func(context.Context) error {
+		if had, ok := p.Earlier[circuit+"/"+what]; ok {
+			out.Value = had.Reading
+		}
+		return nil
+	})
+	if err != nil || out.Value == nil {
+		return starlark.None, err
+	}
+	return starlark.Float(*out.Value), nil
 }

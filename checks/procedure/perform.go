@@ -29,6 +29,14 @@ type Performance struct {
 	// Interpreter runs the script: [sandbox.Apart], or nil for [sandbox.Here].
 	Interpreter func(context.Context, sandbox.Program) error
 
+	// Earlier holds, by step, what the worksheets before this one found: each step
+	// carries its own along.
+	Earlier map[string]Earlier
+
+	// Passing tells that the logbook goes with the program: what is stopped cannot
+	// be gone on with.
+	Passing bool
+
 	limits  *limits.Limits
 	watch   *watcher
 	ctx     context.Context
@@ -104,6 +112,9 @@ func (p *Performance) Perform(ctx context.Context) error {
 		return errors.Join(p.finish(), safe)
 	}
 	said := "Stopped. The worksheet can be resumed."
+	if p.Passing {
+		said = "Stopped. This worksheet is not kept."
+	}
 	if safe != nil {
 		said = "Stopped, and " + safe.Error()
 	}
@@ -230,12 +241,6 @@ func cutOf(result any) *Cut {
 func (p *Performance) replay(call string, args, result any) (found bool, err error) {
 	for ; p.at < len(p.records); p.at++ {
 		r := p.records[p.at]
-		if r.Kind == kindCut {
-			p.unanswered = &Cut{}
-			if err := r.Decode(p.unanswered); err != nil {
-				return false, effectError{err}
-			}
-		}
 		if r.Kind != kindEffect {
 			p.showAgain(r)
 			continue
@@ -276,6 +281,11 @@ func (p *Performance) showAgain(r logbook.Record) {
 		var n Note
 		if r.Decode(&n) == nil {
 			p.showNote(n)
+		}
+	case kindCut:
+		var c Cut
+		if r.Decode(&c) == nil {
+			p.unanswered = &c
 		}
 	case kindRedo:
 		var again Redo
@@ -400,10 +410,18 @@ func (p *Performance) record(kind string, body any) error {
 			return nil
 		case kindEffect:
 			return effectError{fmt.Errorf("worksheet %d, record %d: %w: a %s is missing here; begin a new worksheet", p.Sheet.ID(), r.Seq, ErrScriptChanged, kind)}
+		default:
+			p.showAgain(r)
 		}
 	}
 	if err := p.bridge(); err != nil {
 		return effectError{err}
+	}
+	if s, ok := body.(Step); ok {
+		if had, ok := p.Earlier[s.ID]; ok {
+			s.Last = &had
+			body = s
+		}
 	}
 	r, err := p.Sheet.Append(context.WithoutCancel(p.ctx), kind, body)
 	if err != nil {

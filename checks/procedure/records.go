@@ -105,6 +105,14 @@ type Captured struct {
 	TakenAsIs bool           `json:"taken_as_is,omitempty"` // a person said that the probe was on the point
 }
 
+// Earlier is what a worksheet before this one found at a step.
+type Earlier struct {
+	Worksheet int64     `json:"worksheet"`
+	At        time.Time `json:"at"`
+	Verdict   string    `json:"verdict"`
+	Reading   *float64  `json:"reading"`
+}
+
 // A Step is one verdict with everything that it rests on. Numbers are in the
 // SI unit named; a nil number is one that there is none of.
 type Step struct {
@@ -132,6 +140,7 @@ type Step struct {
 	Section     string        `json:"section,omitempty"`  // the heading that it stands under
 	Finding     string        `json:"finding,omitempty"`  // what is wrong, where the script says it
 	Try         string        `json:"try,omitempty"`      // and what to try
+	Last        *Earlier      `json:"last,omitempty"`     // what was found there before
 	Redo        int           `json:"redo,omitempty"`     // how often it was read again
 	Captures    []string      `json:"captures,omitempty"` // ids of the readings used
 	At          time.Time     `json:"at"`

@@ -144,17 +144,23 @@ func begin(t *testing.T, book *logbook.Book, script string) *logbook.Worksheet {
 
 func playInto(t *testing.T, u *unruly, w *logbook.Worksheet, script string, dealt func(*Desk, Now) bool) (out played) {
 	t.Helper()
-	return playDealing(t, &Bench{Supply: u, Patience: time.Second}, w, script, nil, dealt)
+	return playDealing(t, &Bench{Supply: u, Patience: time.Second}, w, script, nil, dealt, nil)
 }
 
 // playOn performs a script on a bench. answer says what to answer a hold point
 // with; nil is the first answer to each.
 func playOn(t *testing.T, b *Bench, w *logbook.Worksheet, script string, answer func(Now) string) (out played) {
 	t.Helper()
-	return playDealing(t, b, w, script, answer, nil)
+	return playDealing(t, b, w, script, answer, nil, nil)
 }
 
-func playDealing(t *testing.T, b *Bench, w *logbook.Worksheet, script string, answer func(Now) string, dealt func(*Desk, Now) bool) (out played) {
+// playEarlier performs with a supply that does right, after other worksheets.
+func playEarlier(t *testing.T, w *logbook.Worksheet, script string, earlier map[string]Earlier) played {
+	t.Helper()
+	return playDealing(t, &Bench{Supply: &unruly{}, Patience: time.Second}, w, script, nil, nil, earlier)
+}
+
+func playDealing(t *testing.T, b *Bench, w *logbook.Worksheet, script string, answer func(Now) string, dealt func(*Desk, Now) bool, earlier map[string]Earlier) (out played) {
 	t.Helper()
 	opening, err := w.Opening()
 	require.NoError(t, err)
@@ -192,7 +198,7 @@ func playDealing(t *testing.T, b *Bench, w *logbook.Worksheet, script string, an
 			}
 		}
 	}()
-	p := Performance{Design: d, Sheet: w, Name: "test", Script: []byte(script), Bench: b, Desk: desk}
+	p := Performance{Design: d, Sheet: w, Name: "test", Script: []byte(script), Bench: b, Desk: desk, Earlier: earlier}
 	out.err = p.Perform(ctx)
 	synctest.Wait()
 	cancel()

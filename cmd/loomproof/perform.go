@@ -26,6 +26,8 @@ type performCommand struct {
 	Logbook string `type:"path" default:"loomproof.db" help:"The logbook."`
 	Listen  string `placeholder:"ADDRESS" help:"Serve the dashboard, too: 127.0.0.1:8470."`
 	By      string `help:"Who answers at this keyboard. Default: the user's name."`
+	As      string `placeholder:"CAPACITY" help:"In what capacity: builder, inspector."`
+	Anew    bool   `help:"Open a new worksheet, even if one is unfinished."`
 	JSON    bool   `name:"json" help:"Print the report as JSON."`
 	HTML    string `name:"html" type:"path" placeholder:"FILE" help:"Write the report as HTML here."`
 }
@@ -59,13 +61,17 @@ func (c performCommand) Run(w *world) error {
 	running, stop := context.WithCancelCause(w.ctx)
 	defer stop(nil)
 	var crew sync.WaitGroup
-	t := terminal.Terminal{Desk: s.Desk, Out: out, In: w.in, By: by(c.By)}
+	t := terminal.Terminal{Desk: s.Desk, Out: out, In: w.in, By: by(c.By), As: c.As}
 	if c.Listen == "" {
 		t.Alone = func() { stop(errAlone) }
 	}
 	seen, shown := context.WithCancel(w.ctx)
 	crew.Go(func() { t.Run(seen) })
-	rep, err := s.Perform(running, c.Procedure)
+	perform := s.Perform
+	if c.Anew {
+		perform = s.Anew
+	}
+	rep, err := perform(running, c.Procedure)
 	shown()
 	crew.Wait()
 	if errors.Is(context.Cause(running), errAlone) {

@@ -124,8 +124,8 @@ func Run(ctx context.Context, o Options) (*report.Report, error) {
 	defer unplug()
 	s := &station.Station{
 		Design: d, Bench: instruments, Book: book, Desk: procedure.NewDesk(), Version: o.Version,
-		Apart: o.Apart,
-		Demo:  "Demo: emulated instruments on an aircraft that exists nowhere. Planted: " + m.Faults() + ".",
+		Apart: o.Apart, Passing: o.Logbook == "",
+		Demo: "Demo: emulated instruments on an aircraft that exists nowhere. Planted: " + m.Faults() + ".",
 	}
 	if o.HandsOff {
 		s.Desk.Settle = 0 // nobody is at a key that could bounce

@@ -47,6 +47,9 @@ type Report struct {
 	Count          Count        `json:"count"`
 	Instruments    []Instrument `json:"instruments"`
 	People         []string     `json:"people"`
+	Hands          []Hands      `json:"hands" jsonschema:"description=Who held the probes in turn."`
+	Gaps           []Gap        `json:"gaps" jsonschema:"description=When the program was not there and what came then."`
+	Superseded     []Step       `json:"superseded" jsonschema:"description=Readings that were taken again later."`
 	Steps          []Step       `json:"steps"`
 	Findings       []Finding    `json:"findings"`
 	Cuts           []Cut        `json:"cuts" jsonschema:"description=When the watch took the power away."`
@@ -122,8 +125,56 @@ type Step struct {
 	Decide      string    `json:"decide,omitempty" jsonschema:"description=What would decide an undecided step."`
 	Note        string    `json:"note,omitempty"`
 	At          time.Time `json:"at"`
+	Last        *Last     `json:"last,omitempty" jsonschema:"description=What the worksheet before found there."`
 
 	band band.Band
+}
+
+// Last is what a worksheet before this one found at a step.
+type Last struct {
+	Worksheet int64     `json:"worksheet"`
+	At        time.Time `json:"at"`
+	Reading   *float64  `json:"reading" jsonschema:"description=In the unit of the step."`
+	Verdict   string    `json:"verdict"`
+}
+
+// Hands is who answered from one record on.
+type Hands struct {
+	By   string `json:"by"`
+	As   string `json:"as,omitempty" jsonschema:"description=In what capacity."`
+	From string `json:"from,omitempty" jsonschema:"description=Who held the probes before."`
+}
+
+// Gap is a time between two runs of the program.
+type Gap struct {
+	At        time.Time `json:"at" jsonschema:"description=When it went on."`
+	Seconds   float64   `json:"seconds" jsonschema:"description=Since the last record before. Below 0 the clock was set back."`
+	Confirmed string    `json:"confirmed,omitempty" jsonschema:"description=Who confirmed the state of the aircraft."`
+}
+
+// String is the gap in words.
+func (g Gap) String() string {
+	s := fmt.Sprintf("went on %s after %s", g.At.UTC().Format("2 January 2006, 15:04:05 UTC"), time.Duration(g.Seconds*float64(time.Second)).Round(time.Second))
+	if g.Seconds < 0 {
+		s = fmt.Sprintf("went on %s: the clock had been set back", g.At.UTC().Format("2 January 2006, 15:04:05 UTC"))
+	}
+	if g.Confirmed != "" {
+		s += ", state confirmed by " + g.Confirmed
+	}
+	return s
+}
+
+// stepOf is a step as the report has it.
+func stepOf(x procedure.Step) Step {
+	s := Step{
+		ID: x.ID, Circuit: x.Circuit, Title: x.Title, Point: x.Point, Place: x.Place, Quantity: x.Quantity, Unit: x.Unit,
+		Reading: x.Reading, Uncertainty: x.Uncertainty, DesignValue: x.Design, Low: x.Low, High: x.High,
+		Rule: x.Rule.String(), Verdict: x.Verdict, Probability: x.Probability, Decide: x.Decide, Note: x.Note, At: x.At, band: band.Of(x),
+	}
+	if x.Last != nil {
+		s.Last = &Last{x.Last.Worksheet, x.Last.At, x.Last.Reading, x.Last.Verdict}
+	}
+	return s
 }
 
 // Finding is what is wrong or doubtful.
@@ -166,7 +217,7 @@ func New(w *logbook.Worksheet) (*Report, error) {
 		Procedure: s.Opening.Procedure, DesignFile: s.Opening.File, DesignRevision: s.Opening.Revision, ProgramVersion: s.Opening.Program,
 		Worksheet: w.ID(), Begun: s.Begun, Ended: s.Ended, Finished: s.Closed, Verdict: s.Verdict, Stopped: s.Stopped,
 		Count:       Count{s.Count(verdict.Pass), s.Count(verdict.Fail), s.Count(verdict.Undecided), s.Count(verdict.NotDone)},
-		Instruments: instruments(s), People: orEmpty(s.People), Steps: []Step{}, Findings: []Finding{}, Cuts: []Cut{},
+		Instruments: instruments(s), People: orEmpty(s.People), Steps: []Step{}, Superseded: []Step{}, Hands: []Hands{}, Gaps: []Gap{}, Findings: []Finding{}, Cuts: []Cut{},
 		Cautions: orEmpty(s.Cautions), Notes: orEmpty(s.Notes), Tables: tables(s.Rows), NotCovered: notCovered,
 		Chain: Chain{Records: len(records), LastHash: s.LastHash, Intact: true},
 		sheet: s,
@@ -176,10 +227,16 @@ func New(w *logbook.Worksheet) (*Report, error) {
 		r.Verdict = verdict.Undecided // records that were changed prove nothing
 	}
 	for _, x := range s.Steps {
-		r.Steps = append(r.Steps, Step{
-			x.ID, x.Circuit, x.Title, x.Point, x.Place, x.Quantity, x.Unit, x.Reading, x.Uncertainty, x.Design, x.Low, x.High,
-			x.Rule.String(), x.Verdict, x.Probability, x.Decide, x.Note, x.At, band.Of(x),
-		})
+		r.Steps = append(r.Steps, stepOf(x))
+	}
+	for _, x := range s.Superseded {
+		r.Superseded = append(r.Superseded, stepOf(x))
+	}
+	for _, h := range s.Hands {
+		r.Hands = append(r.Hands, Hands(h))
+	}
+	for _, g := range s.Gaps {
+		r.Gaps = append(r.Gaps, Gap{g.At, g.For.Seconds(), g.Confirmed})
 	}
 	for _, f := range s.Findings {
 		r.Findings = append(r.Findings, Finding(f))

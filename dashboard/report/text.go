@@ -39,6 +39,9 @@ func (r *Report) Text(w io.Writer) error {
 	for _, i := range r.Instruments {
 		fmt.Fprintf(&b, "  %s: %s, calibration %s\n", i.Name, i.Identity, i.Calibration)
 	}
+	for _, g := range r.Gaps {
+		fmt.Fprintf(&b, "  %s\n", g)
+	}
 	if !r.Chain.Intact {
 		fmt.Fprintf(&b, "  WARNING: %s\n", r.Chain.Broken)
 	}

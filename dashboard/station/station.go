@@ -36,6 +36,7 @@ type Station struct {
 	Book    *logbook.Book
 	Desk    *procedure.Desk
 	Version string
+	Passing bool   // the logbook goes with the program
 	Demo    string // what pages say of an emulated bench
 	Apart   bool   // scripts run in a process of their own; main must call [sandbox.Serve]
 }
@@ -44,12 +45,21 @@ type Station struct {
 // report. An unfinished worksheet of the same procedure and design is gone on
 // with; to begin anew, close that one or use another logbook.
 func (s *Station) Perform(ctx context.Context, name string) (*report.Report, error) {
+	return s.perform(ctx, name, false)
+}
+
+// Anew performs a procedure into a new worksheet, whatever is unfinished.
+func (s *Station) Anew(ctx context.Context, name string) (*report.Report, error) {
+	return s.perform(ctx, name, true)
+}
+
+func (s *Station) perform(ctx context.Context, name string, anew bool) (*report.Report, error) {
 	script, ok := scripts.Procedure(name)
 	if !ok {
 		return nil, fmt.Errorf("there is no procedure %q; there are: %s", name, strings.Join(scripts.Procedures(), ", "))
 	}
 	sheet, err := s.Book.Unfinished(ctx, name, s.Design.Revision)
-	if errors.Is(err, logbook.ErrNotFound) {
+	if anew || errors.Is(err, logbook.ErrNotFound) {
 		sheet, err = s.Book.Begin(ctx, logbook.Opening{
 			Procedure: name, Script: string(script), Aircraft: s.Design.Aircraft.Name, Design: s.Design.Text,
 			File: s.Design.File, Revision: s.Design.Revision, Program: s.Version,
@@ -64,7 +74,10 @@ func (s *Station) Perform(ctx context.Context, name string) (*report.Report, err
 		return nil, err
 	}
 	script = []byte(opening.Script)
-	p := procedure.Performance{Design: s.Design, Sheet: sheet, Name: name, Script: script, Bench: s.Bench, Desk: s.Desk}
+	p := procedure.Performance{Design: s.Design, Sheet: sheet, Name: name, Script: script, Bench: s.Bench, Desk: s.Desk, Passing: s.Passing}
+	if p.Earlier, err = s.earlier(ctx, sheet.ID()); err != nil {
+		return nil, err
+	}
 	if s.Apart {
 		p.Interpreter = sandbox.Apart
 	}
@@ -72,6 +85,35 @@ func (s *Station) Perform(ctx context.Context, name string) (*report.Report, err
 		return nil, err
 	}
 	return report.New(sheet)
+}
+
+// earlier is what the closed worksheets of this aircraft found at each step, the
+// newest for each.
+func (s *Station) earlier(ctx context.Context, but int64) (map[string]procedure.Earlier, error) {
+	list, err := s.Book.Worksheets(ctx)
+	if err != nil {
+		return nil, err
+	}
+	out := map[string]procedure.Earlier{}
+	for _, x := range list { // the newest first
+		if x.ID == but || !x.Closed || x.Aircraft != s.Design.Aircraft.Name {
+			continue
+		}
+		w, err := s.Book.Worksheet(ctx, x.ID)
+		if err != nil {
+			return nil, err
+		}
+		sheet, err := procedure.Fold(w.Records())
+		if err != nil {
+			continue // it cannot be read any more: nothing to compare with
+		}
+		for _, step := range sheet.Steps {
+			if _, has := out[step.ID]; !has && step.Reading != nil {
+				out[step.ID] = procedure.Earlier{Worksheet: x.ID, At: step.At, Verdict: step.Verdict, Reading: step.Reading}
+			}
+		}
+	}
+	return out, nil
 }
 
 // Start waits at the desk until somebody starts the procedure.

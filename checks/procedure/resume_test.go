@@ -1,0 +1,45 @@
+package procedure
+
+import (
+	"path/filepath"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"loomproof/checks/logbook"
+)
+
+// A worksheet that goes on says when, after how long, and who confirmed the state;
+// each step carries along what the worksheet before found.
+func TestGapsAndEarlier(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		book, err := logbook.Open(filepath.Join(t.TempDir(), "logbook.db"))
+		require.NoError(t, err)
+		defer book.Close()
+		script := `
+power(volts = 14, limit = 20)
+check("total current", "master", read("supply current"))
+if last("total current", "master") != 0.25:
+    fail()
+hold("look")
+`
+		w := begin(t, book, script)
+		_, err = w.Append(t.Context(), kindBench, BenchRecord{})
+		require.NoError(t, err)
+		_, err = w.Append(t.Context(), kindEffect, effectRecord{"power", map[string]any{"on": true, "volts": 14, "limit": 20}, outcome{OK: true}})
+		require.NoError(t, err)
+		time.Sleep(3 * time.Minute)
+		quarter := 0.25
+		p := playEarlier(t, w, script, map[string]Earlier{"master/total current": {Worksheet: 7, Verdict: "pass", Reading: &quarter}})
+		require.NoError(t, p.err)
+		require.Len(t, p.sheet.Gaps, 1)
+		assert.Equal(t, 3*time.Minute, p.sheet.Gaps[0].For)
+		assert.Equal(t, "somebody", p.sheet.Gaps[0].Confirmed)
+		require.Len(t, p.sheet.Steps, 1)
+		require.NotNil(t, p.sheet.Steps[0].Last)
+		assert.Equal(t, int64(7), p.sheet.Steps[0].Last.Worksheet)
+	})
+}
