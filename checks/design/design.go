@@ -390,6 +390,28 @@ func (c *Circuit) Protector() *Breaker {
 	return c.Fuse
 }
 
+// Called is what to call a circuit, sender, antenna or terminal by its name when
+// speaking to a person; what is none of them keeps its name.
+func (d *Design) Called(name string) string {
+	if k := d.Circuit(name); k != nil {
+		return k.Called()
+	}
+	for _, s := range d.Senders {
+		if s.Name == name {
+			return s.Called()
+		}
+	}
+	for _, c := range d.Coaxes {
+		if c.Name == name {
+			return c.Called()
+		}
+	}
+	if t := d.Terminal(name); t != nil {
+		return t.Say
+	}
+	return name
+}
+
 // Called is what to call the circuit when speaking to a person.
 func (c *Circuit) Called() string {
 	if c.Title != "" {

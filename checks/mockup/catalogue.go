@@ -104,7 +104,7 @@ func Everything() []Planted {
 		seen("locator-guard-missing", Quirk{What: "guard", Where: "locator", Text: "the locator's switch has no guard"}, "locator"),
 		seen("clock-wrong", Quirk{What: "clock", Where: "", Text: "the computer's clock is wrong"}, "locator"),
 		seen("encoder-wire-crossed", Quirk{What: "altitude shown", Where: "encoder", Text: "two wires from encoder to transponder are crossed"}, "encoder"),
-		seen("transponder-test-overdue", Quirk{What: "transponder test", Where: "avionics", Days: -900, Text: "the transponder's test is overdue"}, "avionics"),
+		seen("transponder-test-overdue", Quirk{What: "transponder test", Where: "licensed tests", Days: -900, Text: "the transponder's test is overdue"}, "licensed tests"),
 		seen("chafed-loom", Quirk{What: "chafing", Where: "aircraft", Text: "a loom chafes where a clamp is gone"}, "aircraft"),
 		seen("tired-battery", Quirk{What: "battery capacity", Where: "battery", Value: 0.7, Text: "the battery's tested capacity is 70 %"}, "battery"),
 	}

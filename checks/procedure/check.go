@@ -152,7 +152,7 @@ func (p *Performance) reference() string {
 func (p *Performance) check(what, circuit, title string, m measured, e limits.Expected) (Step, error) {
 	s := p.judged(what, circuit, m, e)
 	if title != "" {
-		s.Title = called(p.Design, circuit) + ": " + title
+		s.Title = p.Design.Called(circuit) + ": " + title
 	}
 	return s, p.record(kindStep, s)
 }
@@ -267,12 +267,7 @@ func (p *Performance) stepID(what, circuit string, m measured) string {
 }
 
 func (p *Performance) title(what, circuit string, m measured) string {
-	name := circuit
-	if k := p.Design.Circuit(circuit); k != nil {
-		name = k.Called()
-	} else if t := p.Design.Terminal(circuit); t != nil {
-		name = t.Say
-	}
+	name := p.Design.Called(circuit)
 	switch what {
 	case WhatBus:
 		by := ""

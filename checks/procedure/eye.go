@@ -134,7 +134,7 @@ func (p *Performance) slCheckNumber(name string, args starlark.Tuple, kwargs []s
 	s := p.step(what, where, measured{value: float64(value), u: float64(u)})
 	s.Unit, s.Note = unit, note
 	if title != "" {
-		s.Title = title
+		s.Title = p.Design.Called(where) + ": " + title
 	}
 	var err error
 	if s.Low, err = optional(low); err != nil {

@@ -111,7 +111,7 @@ func swapFindings(d *design.Design, steps []Step, out *[]Finding) map[string]boo
 			f := Finding{
 				Circuit: a.Circuit,
 				What: fmt.Sprintf("%s and %s: the breaker of each carries what the other should draw (%s and %s): their wires are swapped.",
-					called(d, a.Circuit), called(d, b.Circuit), amount(a), amount(b)),
+					d.Called(a.Circuit), d.Called(b.Circuit), amount(a), amount(b)),
 				Try: "Power off. Look at the labels at both breakers and both loads, and put each wire where it belongs.",
 			}
 			for _, s := range steps {
@@ -123,14 +123,6 @@ func swapFindings(d *design.Design, steps []Step, out *[]Finding) map[string]boo
 		}
 	}
 	return explained
-}
-
-// called is what to call a circuit when speaking to a person.
-func called(d *design.Design, circuit string) string {
-	if k := d.Circuit(circuit); k != nil {
-		return k.Called()
-	}
-	return place(d, circuit)
 }
 
 func ends(d *design.Design, k *design.Circuit) string {
@@ -167,7 +159,7 @@ func circuitFinding(d *design.Design, circuit string, steps []Step, taken map[st
 	if len(f.Evidence) == 0 {
 		return f, false
 	}
-	name := called(d, circuit)
+	name := d.Called(circuit)
 	if !failed {
 		for _, s := range bad {
 			f.What = name + ": " + s.What + " is too near its limit for this instrument."
@@ -342,10 +334,10 @@ func cutFindings(d *design.Design, cuts []Cut, steps []Step) []Finding {
 		}
 		name := "the supply"
 		if c.Circuit != "" {
-			name = called(d, c.Circuit)
+			name = d.Called(c.Circuit)
 		}
 		if c.Before != "" {
-			name += ", or before it " + called(d, c.Before) + ","
+			name += ", or before it " + d.Called(c.Before) + ","
 		}
 		out = append(out, Finding{
 			Circuit: c.Circuit, Evidence: []string{},
