@@ -30,14 +30,14 @@ func (m *Mockup) Hands(ctx context.Context, desk *procedure.Desk, pace Pace) {
 			return
 		}
 		done = now.ID
-		if !m.do(ctx, desk, now, pace) {
+		if !m.Do(ctx, desk, now, pace) {
 			return
 		}
 	}
 }
 
-// do does one thing; false means that the context has ended.
-func (m *Mockup) do(ctx context.Context, desk *procedure.Desk, now procedure.Now, pace Pace) bool {
+// Do does one thing; false means that the context has ended.
+func (m *Mockup) Do(ctx context.Context, desk *procedure.Desk, now procedure.Now, pace Pace) bool {
 	switch {
 	case now.Kind == procedure.DoProbe && now.Red != "":
 		m.Lift()

@@ -2,105 +2,32 @@ package procedure
 
 import (
 	"fmt"
-	"maps"
 
 	"go.starlark.net/starlark"
 	"go.starlark.net/starlarkstruct"
 
 	"loomproof/checks/design"
+	"loomproof/checks/sandbox"
 	"loomproof/checks/verdict"
 )
 
-// builtins are what a script can use: the design, and the effects.
-//
-//	caution(text, source="")                       shown, and kept, with where it comes from
-//	note(text)                                     kept on the worksheet
-//	hold(say, detail="", answers=["Done"], warn=False, within=None)
-//	                                               waits for a word; returns it. With within=(0, 5) it is asked
-//	                                               only in those minutes past the hour, UTC; "" when left out
-//	words(say, detail="")                          waits for something typed; returns it
-//	number(say, unit, detail="")                   waits for a number; returns it
-//	power(volts, limit), power_off()               the supply
-//	move(action, circuit, say, detail="", answers=["Done"], stay=[])
-//	                                               a hand closes or opens a protector ("close", "open") or
-//	                                               switches ("on", "off"), or has a load do its short work
-//	                                               ("key", "release"); returns .ok .answer .cut; after an
-//	                                               answer in stay the hand has not moved
-//	feed(source, say, detail="", warn=False)       a hand connects a battery or starts an alternator
-//	unfeed(source, say, detail="", warn=False)     and takes it off
-//	put(state, say, detail="", warn=False)         hands bring breakers and switches into a named state:
-//	                                               "all-on", "essential", "master-only", "asleep", "off"
-//	plugs(out, say, detail="")                     units off their plugs, or on again
-//	observe(what, where, say, detail="", yes="Yes", no="No", finding="", attempt="")
-//	                                               a person looks or listens; returns "pass", "fail", "not done"
-//	typed(say, quantity, where, detail="", accuracy="", least=None, most=None, what="")
-//	                                               a reading that a person reads off; as measure returns it
-//	check_number(what, where, value, unit, low=None, high=None, design=None, u=0, rule="",
-//	             status="common practice", title="", note="")
-//	                                               judges a number that the script worked out
-//	date(say, detail="", what="", where="")        a date: .text .days (ago)
-//	clock(say="", detail="")                       whether the clock can be trusted: .ok .hour .minute .date .why
-//	section(title)                                 a heading
-//	row(table, name=value, ...)                    a row of a table on the worksheet
-//	measure(red, black, say, detail="", quantity="voltage", joined=[], stays=False)
-//	                                               probes on two points; returns a reading: .value .open .cut;
-//	                                               quantity "resistance" (power off; joined are tied to black) or
-//	                                               "current" (the meter in series); stays: the probes are there
-//	pulse(red, black, say, seconds=3, pick="least")
-//	                                               the least ("most") reading from a person's word on
-//	read(what)                                     "supply current", "supply voltage", "node bus"
-//	check(what, circuit, reading, minus=None)      judges; returns "pass", "fail", "undecided" or "not done". With
-//	                                               low=, high=, design=, rule=, status=, title= by the script's own
-//	                                               limits, and then what and circuit are free words
-//	check_slope(what, circuit, v1, v2, i1, i2, minus1=None, minus2=None)
-//	                                               a resistance from two levels of load; limits as for check
-//	last(what, circuit)                            what was read at that step in the worksheet before, or None
-//	needs("meter", "supply", "node")               ends here if one is not on the bench
-//	overdraws(circuit)                             whether its "current" was above its limit
-//	check_marking(circuit, amperes, said)          what is marked on a protector, in a person's words
-//	check_cut(circuit, cut)                        keeps that the watch cut the power
-//	not_done(what, circuit, why)                   keeps that something was left out
-//	stop(why)                                      ends the worksheet here, with the power off
-//	say_point(terminal)                            where to put a probe, in words
-//
-//	aircraft  .name .nominal
-//	supply    .volts .limit       of the design's bench supply
-//	buses     list of .name .title .feeder .breaker (whether it has one) .label (of that) .switch .parent
-//	circuits  list of .name .title .bus .rating .label .switch .feed .minus .skip .essential .continuous
-//	          .transmits (has short work of another draw) .nature
-//	grounds   list of names
-//	reference the terminal for the black probe
-//	bench     .meter .supply .node   what is there
+// builtins are what a script can use: the words of the table in vocabulary.go.
 func (p *Performance) builtins() starlark.StringDict {
-	env := starlark.StringDict{
-		"aircraft": record("aircraft", "name", starlark.String(p.Design.Aircraft.Name), "nominal", starlark.Float(p.Design.Aircraft.Nominal)),
-		"buses":    list(p.Design.Buses, p.busValue), "circuits": list(p.Design.Circuits, p.circuitValue),
-		"grounds": list(p.Design.Grounds, func(g *design.Ground) starlark.Value { return starlark.String(g.Name) }),
-		"bench": record("bench", "meter", starlark.Bool(p.Bench.Meter != nil), "supply", starlark.Bool(p.Bench.Supply != nil),
-			"node", starlark.Bool(p.Bench.Node != nil && p.Bench.NodeVolts != "")),
-		"reference": starlark.String(p.reference()),
-		"supply":    starlark.None,
-	}
-	if s := p.Design.SourceOf(design.BenchSupply); s != nil {
-		env["supply"] = record("supply", "volts", starlark.Float(s.Volts), "limit", starlark.Float(s.Limit))
-	}
-	for name, f := range map[string]builtin{
-		"feed": p.slFeed, "unfeed": p.slUnfeed, "put": p.slPut, "plugs": p.slPlugs,
-		"observe": p.slObserve, "typed": p.slTyped, "check_number": p.slCheckNumber, "date": p.slDate, "clock": p.slClock,
-		"section": p.slSection, "row": p.slRow,
-		"caution": p.slCaution, "note": p.slNote, "hold": p.slHold, "words": p.slWords, "number": p.slNumber, "power": p.slPower, "power_off": p.slPowerOff,
-		"move": p.slMove, "measure": p.slMeasure, "read": p.slRead, "pulse": p.slPulse, "check": p.slCheck, "check_slope": p.slCheckSlope, "needs": p.slNeeds, "last": p.slLast, "check_marking": p.slCheckMarking,
-		"overdraws": p.slOverdraws, "check_cut": p.slCheckCut, "not_done": p.slNotDone, "say_point": p.slSayPoint, "stop": p.slStop,
-	} {
-		env[name] = starlark.NewBuiltin(name, func(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
-			return f(b.Name(), args, kwargs)
+	env := starlark.StringDict{}
+	for _, w := range ScriptWords() {
+		if w.value != nil {
+			env[w.Name()] = w.value(p)
+			continue
+		}
+		env[w.Name()] = starlark.NewBuiltin(w.Name(), func(t *starlark.Thread, b *starlark.Builtin, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
+			if p.Called != nil {
+				p.Called(sandbox.Place(t))
+			}
+			return w.do(p, b.Name(), args, kwargs)
 		})
 	}
-	maps.Copy(env, p.sums())
 	return env
 }
-
-type builtin func(name string, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error)
 
 // record makes a value with fields, from names and values in turn.
 func record(kind string, fields ...any) starlark.Value {

@@ -244,7 +244,7 @@ func (p *Performance) holdWithin(n Now, within starlark.Tuple) (outcome, error) 
 	err := p.effect("hold", args, &out, func(ctx context.Context) error {
 		for {
 			asked, until := n, w.Closes(time.Now())
-			if !w.Open(time.Now()) {
+			if !p.Rehearsed && !w.Open(time.Now()) {
 				until = w.Opens(time.Now())
 				asked = Now{Kind: DoHold, Say: fmt.Sprintf("Not now: wait until %s UTC.", until.UTC().Format("15:04")), Detail: n.Say, Answers: []string{leftOut}}
 			}
@@ -256,7 +256,7 @@ func (p *Performance) holdWithin(n Now, within starlark.Tuple) (outcome, error) 
 			case a.Choice == leftOut && len(asked.Answers) == 1:
 				out = outcome{By: a.By}
 				return nil
-			case w.Open(time.Now()):
+			case p.Rehearsed || w.Open(time.Now()):
 				out = outcome{OK: true, Choice: a.Choice, By: a.By}
 				return nil
 			}

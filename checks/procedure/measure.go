@@ -367,8 +367,12 @@ func (p *Performance) fastest(n Now) (probe.Source, string) {
 func (p *Performance) extreme(ctx context.Context, s probe.Source, channel string, lasts time.Duration, most bool) (c Captured, err error) {
 	until, stop := context.WithTimeoutCause(ctx, lasts, errImpatient)
 	defer stop()
+	var first time.Time // by the source's own clock
 	for {
 		r, err := p.readOnce(until, s, channel)
+		if err == nil && first.IsZero() {
+			first = r.At
+		}
 		var refused *probe.Refusal
 		switch {
 		case ctx.Err() != nil:
@@ -381,6 +385,8 @@ func (p *Performance) extreme(ctx context.Context, s probe.Source, channel strin
 			continue
 		case err != nil:
 			return c, err
+		case r.At.Sub(first) > lasts:
+			return c, nil
 		}
 		p.Desk.live(Live{Value: r.Value, Unit: r.Quantity.Unit(), Phase: "reading"})
 		if n := c.Count + 1; n == 1 || most == (r.Value > c.Value) {

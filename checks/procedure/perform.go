@@ -37,6 +37,14 @@ type Performance struct {
 	// be gone on with.
 	Passing bool
 
+	// Rehearsed says that nothing is real: what may be done only in some minutes of
+	// the hour need not wait for them.
+	Rehearsed bool
+
+	// Called, if it is there, is told the place in the script of each word that it
+	// uses, as file:line:column.
+	Called func(place string)
+
 	limits  *limits.Limits
 	watch   *watcher
 	ctx     context.Context

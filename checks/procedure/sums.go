@@ -17,41 +17,6 @@ import (
 	"loomproof/checks/wire"
 )
 
-// sums are what a script can reckon: they act on nothing, and the same question
-// has the same answer.
-//
-//	ring_out()                      .tests (each .red .black .joined .apart .where) .moves .list_tests .list_moves
-//	senders()                       list of .name .title .signal .ground .table (whether it has one for °C)
-//	sender_limit(name, celsius, within)
-//	                                ohms at celsius give or take within: .design .low .high .rule .status
-//	antennas()                      list of .name .title .centre .shield .far_centre .far_shield .base
-//	yardstick(what)                 "frame bond", "jumper bond", "static bond", "insulation", "compass",
-//	                                "compass pull", "locator battery", "locator inspection", "regulation",
-//	                                "cranking", "battery capacity": .low .high .rule .status (None where there is none)
-//	always_live()                   list of circuits that no switch takes from the battery: .circuit .title .rating
-//	compass_fit(magnetic, compass, u)
-//	                                lists of degrees: .a .b .c .d .e .worst .worst_at .u .remainder
-//	                                .card (list of .steer_for .steer)
-//	battery_resistance(battery, plus1, bus1, plus2, bus2, calibration)
-//	                                from a step of load; see there: .value .u .design .high .rule .status
-//	starter()                       the feeder that cranks the engine, "" for none
-//	locator_countries()             names
-//	locator_window(country, kind)   None, or .start .end (minutes past the hour) .self_test .sweeps .seconds .rule .status
-//	quantity(value, unit)           as people write it: "12.5 mΩ"
-func (p *Performance) sums() starlark.StringDict {
-	env := starlark.StringDict{}
-	for name, f := range map[string]builtin{
-		"ring_out": p.slRingOut, "senders": p.slSenders, "sender_limit": p.slSenderLimit, "antennas": p.slAntennas,
-		"yardstick": p.slYardstick, "always_live": p.slAlwaysLive, "starter": p.slStarter, "compass_fit": slCompassFit,
-		"battery_resistance": p.slBatteryResistance, "locator_countries": slLocatorCountries, "locator_window": slLocatorWindow, "quantity": slQuantity,
-	} {
-		env[name] = starlark.NewBuiltin(name, func(_ *starlark.Thread, b *starlark.Builtin, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
-			return f(b.Name(), args, kwargs)
-		})
-	}
-	return env
-}
-
 func text(s string) starlark.Value { return starlark.String(s) }
 
 func (p *Performance) slRingOut(name string, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {

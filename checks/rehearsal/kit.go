@@ -1,0 +1,181 @@
+package rehearsal
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"sync"
+	"time"
+
+	"loomproof/checks/design"
+	"loomproof/checks/procedure"
+	"loomproof/probe"
+)
+
+// A Kit is the instruments that will be on the bench; nil is one that is not.
+type Kit struct {
+	Meter, Supply, Node *probe.Accuracy
+}
+
+// bench makes instruments that read what the crew's aircraft has.
+func (k Kit) bench(c *crew) *procedure.Bench {
+	b := &procedure.Bench{Patience: 2 * time.Second}
+	if k.Meter != nil {
+		b.Meter = &pretended{crew: c, name: "meter", accuracy: *k.Meter, channels: channels(probe.Voltage, probe.Current, probe.Resistance)}
+	}
+	if k.Supply != nil {
+		b.Supply = &pretended{crew: c, name: "supply", accuracy: *k.Supply, channels: channels(probe.Voltage, probe.Current)}
+	}
+	if k.Node != nil {
+		b.Node = &pretended{crew: c, name: "node", accuracy: *k.Node, channels: []probe.Channel{{Name: "bus", Quantity: probe.Voltage}}}
+		b.NodeVolts, b.NodeBus = "bus", c.bus()
+	}
+	return b
+}
+
+func channels(qs ...probe.Quantity) []probe.Channel {
+	var out []probe.Channel
+	for _, q := range qs {
+		out = append(out, probe.Channel{Name: string(q), Quantity: q})
+	}
+	return out
+}
+
+// A pretended instrument reads without waiting; its clock runs along.
+type pretended struct {
+	crew     *crew
+	name     string
+	accuracy probe.Accuracy
+	channels []probe.Channel
+
+	mu     sync.Mutex
+	at     time.Time
+	lifted int // readings to come with the probes in the air
+	volts  float64
+	limit  float64
+	on     bool
+}
+
+func (p *pretended) Identity() probe.Identity  { return probe.Identity{Name: p.name} }
+func (p *pretended) Channels() []probe.Channel { return p.channels }
+func (p *pretended) Close() error              { return nil }
+
+// every is the time between two readings, on the instrument's own clock; inAir is
+// how many of them show lifted probes when they are moved.
+const (
+	every = 300 * time.Millisecond
+	inAir = 2
+)
+
+// Read gives what stands there now.
+func (p *pretended) Read(ctx context.Context, channel string) (probe.Reading, error) {
+	if err := ctx.Err(); err != nil {
+		return probe.Reading{}, context.Cause(ctx)
+	}
+	p.crew.use(p.name)
+	q := probe.Quantity(channel)
+	value, refused := 0.0, error(nil)
+	switch p.name {
+	case "meter":
+		value, refused = p.meter(q)
+	case "supply":
+		volts, amperes := p.crew.mockup.Output()
+		if value = volts; q == probe.Current {
+			value = amperes
+		}
+	default:
+		q = probe.Voltage
+		value = p.crew.mockup.Volts(p.crew.bus(), p.crew.minus())
+	}
+	if refused != nil {
+		return probe.Reading{}, refused
+	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if p.at.IsZero() {
+		p.at = time.Now()
+	}
+	p.at = p.at.Add(every)
+	full := scale(value)
+	return probe.Reading{Value: value, Quantity: q, Source: p.name, Channel: channel, At: p.at, Accuracy: p.accuracy, FullScale: full, Digit: full / counts}, nil
+}
+
+// counts is what a range of a usual handheld meter is divided into, and scale the
+// range that a value is read on: 0.6, 6, 60 ... Common practice; no published
+// source.
+const counts = 6000
+
+func scale(v float64) float64 {
+	if v = math.Abs(v); v <= 0.6 {
+		return 0.6
+	}
+	return 6 * math.Pow(10, math.Ceil(math.Log10(v/6)))
+}
+
+// meter reads between the probes; they are put where the desk wants them.
+func (p *pretended) meter(q probe.Quantity) (float64, error) {
+	v, _ := p.crew.desk.View()
+	if p.crew.probing(v) {
+		p.lifted = inAir
+	}
+	if p.lifted > 0 {
+		p.lifted--
+		if q == probe.Resistance {
+			return 0, &probe.Refusal{Source: p.name, Reason: probe.Overload}
+		}
+		return 0, nil
+	}
+	if n := v.Now; n.Kind == procedure.DoProbe {
+		p.crew.mockup.Place(n.Red, n.Black, n.Joined...)
+	}
+	switch q {
+	case probe.Voltage:
+		volts, _ := p.crew.mockup.MeterVolts()
+		return volts, nil
+	case probe.Resistance:
+		ohms, touching := p.crew.mockup.MeterOhms()
+		if !touching || ohms > openOhms {
+			return 0, &probe.Refusal{Source: p.name, Reason: probe.Overload}
+		}
+		return ohms, nil
+	case probe.Current:
+		return 0, nil // where it is put in series, the design has no part
+	}
+	return 0, fmt.Errorf("a rehearsal reads volts, amperes and ohms, no %s", q)
+}
+
+// bus is the bus that a node is wired to, and minus what it reads it against.
+func (c *crew) bus() string { return c.design.Buses[0].Name }
+
+func (c *crew) minus() string {
+	if b := c.design.SourceOf(design.Battery); b != nil {
+		return b.Name + "-"
+	}
+	return c.design.Sources[0].Name + "-"
+}
+
+// openOhms is above every range.
+const openOhms = 60e6
+
+// Set, Output and Cut are those of a supply.
+func (p *pretended) Set(_ context.Context, volts, amperes float64) error {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.volts, p.limit = volts, amperes
+	if p.on {
+		p.crew.mockup.Drive(volts, amperes, true)
+	}
+	return nil
+}
+
+// Output feeds the aircraft, or not.
+func (p *pretended) Output(_ context.Context, on bool) error {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.on = on
+	p.crew.mockup.Drive(p.volts, p.limit, on)
+	return nil
+}
+
+// Cut takes the power away.
+func (p *pretended) Cut(ctx context.Context) error { return p.Output(ctx, false) }

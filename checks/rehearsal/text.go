@@ -1,0 +1,138 @@
+package rehearsal
+
+import (
+	"fmt"
+	"io"
+	"slices"
+	"strings"
+	"time"
+
+	"loomproof/checks/procedure"
+	"loomproof/checks/units"
+)
+
+// width is that of a terminal.
+const width = 80
+
+// Text writes a rehearsal for people, in 80 columns.
+func (r *Rehearsal) Text(w io.Writer) error {
+	p := &printer{w: w}
+	p.line("", "Rehearsal of %s on %s, design revision %s. Nothing is touched.", r.Procedure, r.Aircraft, r.Revision)
+	p.line("", "")
+	people := "the script does not say; at least two, since nobody is alone near power"
+	if r.People > 0 {
+		people = fmt.Sprint(r.People)
+	}
+	p.line("  ", "People: %s.", people)
+	tools := "the script names none"
+	if len(r.Tools) > 0 {
+		tools = strings.Join(r.Tools, "; ")
+	}
+	p.line("  ", "Tools: %s. Instruments used: %s.", tools, orNone(r.Used))
+	p.line("  ", "Time: about %s (%s).", round(r.Time()), TimeRule)
+	p.line("  ", "Key presses: %d at hold points, %d beside them. Probe moves: %d. Steps: %d.", r.Effort.Holds, r.Effort.Presses, r.Effort.Moves, r.Effort.Steps)
+	p.section("Cautions", r.Cautions)
+	p.section("What these instruments cannot prove, with everything right", r.Unproven)
+	p.section("What is left out", r.LeftOut)
+	if r.Stopped != "" {
+		p.section("It stops early", []string{r.Stopped})
+	}
+	p.line("", "")
+	p.line("", "Step by step")
+	for _, e := range r.Events {
+		p.event(e)
+	}
+	p.line("", "")
+	p.line("", "%-28s %6s %6s %8s %6s", "Circuit", "steps", "holds", "presses", "moves")
+	for _, c := range append(slices.Clone(r.Circuits), r.Effort) {
+		p.line("", "%-28.28s %6d %6d %8d %6d", c.Circuit, c.Steps, c.Holds, c.Presses, c.Moves)
+	}
+	p.line("", "What is done before a step counts for its circuit.")
+	return p.err
+}
+
+func orNone(names []string) string {
+	if len(names) == 0 {
+		return "none"
+	}
+	return strings.Join(names, ", ")
+}
+
+func round(d time.Duration) string {
+	minutes := int(d.Round(time.Minute).Minutes())
+	if minutes < 60 {
+		return fmt.Sprintf("%d min", max(minutes, 1))
+	}
+	return fmt.Sprintf("%d h %02d min", minutes/60, minutes%60)
+}
+
+type printer struct {
+	w   io.Writer
+	err error
+}
+
+// line writes one paragraph, broken to the width; what follows a break is
+// indented by two more.
+func (p *printer) line(indent, format string, args ...any) {
+	text := indent + fmt.Sprintf(format, args...)
+	for first := true; p.err == nil; first = false {
+		if !first {
+			text = indent + "  " + text
+		}
+		at := len(text)
+		if n := []rune(text); len(n) > width {
+			head := string(n[:width])
+			at = strings.LastIndexByte(head, ' ')
+			if at <= len(indent)+2 {
+				at = len(head)
+			}
+		}
+		_, p.err = fmt.Fprintln(p.w, strings.TrimRight(text[:at], " "))
+		if text = strings.TrimLeft(text[at:], " "); text == "" {
+			return
+		}
+	}
+}
+
+func (p *printer) section(title string, items []string) {
+	if len(items) == 0 {
+		return
+	}
+	p.line("", "")
+	p.line("", "%s", title)
+	for _, item := range items {
+		p.line("  ", "- %s", item)
+	}
+}
+
+func (p *printer) event(e Event) {
+	switch {
+	case e.Step != nil:
+		p.line("      ", "= %s", stepLine(*e.Step))
+	case e.Kind == Probe:
+		p.line("  ", "probe %s", e.Say)
+	default:
+		answers := ""
+		if len(e.Answers) > 0 {
+			answers = " [" + strings.Join(e.Answers, " / ") + "]"
+		}
+		p.line("  ", "%-5s %s%s", e.Kind, strings.TrimSpace(e.Say+" "+e.Detail), answers)
+	}
+}
+
+// stepLine is what a step will be held to.
+func stepLine(s procedure.Step) string {
+	if s.Design == nil && s.Low == nil && s.High == nil {
+		return s.Title + ": " + s.Verdict
+	}
+	var parts []string
+	value := func(name string, v *float64) {
+		if v != nil {
+			parts = append(parts, name+" "+units.Format(*v, s.Unit))
+		}
+	}
+	value("design", s.Design)
+	value("at least", s.Low)
+	value("at most", s.High)
+	return s.Title + ": " + strings.Join(parts, ", ")
+}
