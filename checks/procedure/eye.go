@@ -244,7 +244,10 @@ func (p *Performance) holdWithin(n Now, within starlark.Tuple) (outcome, error) 
 	err := p.effect("hold", args, &out, func(ctx context.Context) error {
 		for {
 			asked, until := n, w.Closes(time.Now())
-			if !p.Rehearsed && !w.Open(time.Now()) {
+			switch {
+			case p.Rehearsed:
+				until = time.Now().Add(time.Hour)
+			case !w.Open(time.Now()):
 				until = w.Opens(time.Now())
 				asked = Now{Kind: DoHold, Say: fmt.Sprintf("Not now: wait until %s UTC.", until.UTC().Format("15:04")), Detail: n.Say, Answers: []string{leftOut}}
 			}
