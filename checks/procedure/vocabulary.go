@@ -211,6 +211,12 @@ check("total current", "master", read("supply current"))
 power_off()`, do: (*Performance).slRead,
 		},
 		{
+			Group: groupRead, Use: "last(what, circuit)", Says: "What was read at that step in the worksheet before this one; None if there is none.",
+			Example: `had = last("load voltage", "radio")
+if had != None:
+    note("Last year: " + quantity(had, "V"))`, do: (*Performance).slLast,
+		},
+		{
 			Group: groupRead, Use: `typed(say, quantity, where, detail="", accuracy="", least=None, most=None, what="")`, Says: "A reading that a person reads off and types; what measure gives.",
 			Example: `t = typed("What does the thermometer show?", "temperature", "outside air", what = "air temperature", accuracy = "1 digits", least = -40, most = 60)
 note("%s °C" % t.value)`, do: (*Performance).slTyped,
