@@ -139,3 +139,10 @@ func (m *Model) Looking(from, to string) (float64, error) {
 	in := s.Influence(a, b)
 	return in[a] - in[b], nil
 }
+
+// Network is the model as nodes and ohms in its present state, with its solution
+// and the node of each terminal: for an outside solver to be asked the same.
+func (m *Model) Network() (n *network.Network, s *network.Solution, node map[string]int, err error) {
+	s, err = m.solve()
+	return m.net, s, m.node, err
+}

@@ -25,7 +25,7 @@ const (
 	hotSmall = 1.0
 	hotLarge = 4.0
 	largeMm2 = 5.0
-	hotRule  = "power in one joint: 1 W on small wire, 4 W from 10 AWG on (common practice)"
+	hotRule  = "1 W in one joint on small wire, 4 W from 10 AWG on; common practice"
 )
 
 // heat works out what the joints of a theory turn into heat at full load: all

@@ -3,6 +3,7 @@ package trend
 import (
 	"cmp"
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 )
@@ -125,14 +126,18 @@ func apart(a, b *Value) string {
 	return ""
 }
 
+// causes lists what a value shares, in order: the same worksheets must give the
+// same bits.
+func causes(v *Value) []string { return slices.Sorted(maps.Keys(v.Shared)) }
+
 func change(a, b *Value) Change {
 	variance := a.U*a.U + b.U*b.U
-	for cause, by := range b.Shared {
-		variance += sq(by - a.Shared[cause]) // a cause of both acts with the difference
+	for _, cause := range causes(b) {
+		variance += sq(b.Shared[cause] - a.Shared[cause]) // a cause of both acts with the difference
 	}
-	for cause, by := range a.Shared {
+	for _, cause := range causes(a) {
 		if _, both := b.Shared[cause]; !both {
-			variance += by * by
+			variance += sq(a.Shared[cause])
 		}
 	}
 	c := Change{

@@ -389,6 +389,11 @@ func (r *reader) tags(v *Value, q airframe.Quantity) {
 			v.Tags = append(v.Tags, tag)
 		}
 	}
+	for _, end := range []string{q.From, q.To} {
+		if d.IsGround(end) {
+			add("ground point " + end)
+		}
+	}
 	way := d.Path(q.From, q.To)
 	if q.From != "" && way == nil { // over a load: both its sides
 		if k := d.Circuit(v.Circuit); k != nil {

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 	"time"
 
 	"loomproof/checks/fit"
@@ -97,21 +98,16 @@ func (s *Sheet) find(id string) *Value {
 // cause that both share acts with the difference of its weights.
 func (v *Value) total(last *Value) float64 {
 	sum := v.U * v.U
-	for cause, by := range v.Shared {
-		if shared, both := last.Shared[cause]; both && v != last {
+	for _, cause := range causes(v) {
+		by := v.Shared[cause]
+		shared, both := last.Shared[cause]
+		switch {
+		case v == last && strings.HasPrefix(cause, "gain"):
+			continue // what it has in common with the years before
+		case both && v != last:
 			by -= shared
-		} else if both {
-			continue
 		}
 		sum += by * by
-	}
-	// The last value's own day is not shared with any other.
-	if v == last {
-		for cause, by := range v.Shared {
-			if len(cause) < 5 || cause[:4] != "gain" {
-				sum += by * by
-			}
-		}
 	}
 	return math.Sqrt(sum)
 }

@@ -13,6 +13,7 @@ import (
 	"loomproof/checks/units"
 	"loomproof/dashboard/band"
 	"loomproof/dashboard/diagram"
+	"loomproof/dashboard/why"
 )
 
 //go:embed report.html
@@ -43,6 +44,7 @@ var tmpl = template.Must(template.New("report").Funcs(template.FuncMap{
 	"rule":   func(string) int { return 0 },
 	// What a step says under its circuit's name.
 	"within": func(circuit, title string) string { return strings.TrimPrefix(title, circuit+": ") },
+	"likely": why.Percent,
 	"date":   func(t time.Time) string { return t.UTC().Format("2 January 2006, 15:04 UTC") },
 }).Parse(page))
 

@@ -52,6 +52,9 @@ type Report struct {
 	Superseded     []Step       `json:"superseded" jsonschema:"description=Readings that were taken again later."`
 	Steps          []Step       `json:"steps"`
 	Findings       []Finding    `json:"findings"`
+	Causes         []Cause      `json:"causes" jsonschema:"description=What may be behind the steps that failed, the likeliest first."`
+	Doubt          string       `json:"doubt,omitempty" jsonschema:"description=Set where none of the causes explains the readings well enough."`
+	Since          *Since       `json:"since,omitempty" jsonschema:"description=What has crept since the worksheet before."`
 	Cuts           []Cut        `json:"cuts" jsonschema:"description=When the watch took the power away."`
 	Cautions       []string     `json:"cautions"`
 	Notes          []string     `json:"notes"`
@@ -244,6 +247,7 @@ func New(w *logbook.Worksheet) (*Report, error) {
 	for _, c := range s.Cuts {
 		r.Cuts = append(r.Cuts, Cut{c.Why, c.Circuit, c.Before, c.Value, c.Limit, c.Unit, orEmpty(c.Done), orEmpty(c.Failed)})
 	}
+	r.addCauses(w)
 	return r, nil
 }
 

@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"loomproof/checks/verdict"
+	"loomproof/dashboard/why"
 )
 
 // Text writes the report for a terminal: the verdict first, then what is wrong,
@@ -23,6 +24,24 @@ func (r *Report) Text(w io.Writer) error {
 	}
 	for _, f := range r.Findings {
 		fmt.Fprintf(&b, "\n  * %s\n    Try: %s\n", f.What, f.Try)
+	}
+	for i, c := range r.Causes {
+		if c.Hot != "" {
+			fmt.Fprintf(&b, "\n  HOT: %s\n", c.Hot)
+		}
+		if i == 0 {
+			fmt.Fprintf(&b, "\n  Why, likeliest first (more: loomproof why %d --next):\n", r.Worksheet)
+		}
+		fmt.Fprintf(&b, "    %s  %s\n", why.Percent(c.Probability), c.What)
+	}
+	if s := r.Since; s != nil {
+		fmt.Fprintf(&b, "\n  Since worksheet %d of %s, of %d quantities (more: loomproof compare %d):\n", s.Worksheet, s.At, s.Compared, r.Worksheet)
+		for _, x := range s.Worse {
+			fmt.Fprintf(&b, "    %s\n", x)
+		}
+		if len(s.Worse) == 0 {
+			b.WriteString("    nothing has become worse that could not be chance\n")
+		}
 	}
 	b.WriteString("\n  circuit              verdict     the step nearest to its limit\n")
 	for _, circuit := range r.circuits() {

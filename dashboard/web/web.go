@@ -16,11 +16,9 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"errors"
-	"fmt"
 	"html/template"
 	"io"
 	"net/http"
-	"strconv"
 	"strings"
 
 	"loomproof/checks/design"
@@ -67,6 +65,9 @@ func New(o Options) *Server {
 	s.mux.HandleFunc("POST /answer", s.answer)
 	s.mux.HandleFunc("POST /word", s.word)
 	s.mux.HandleFunc("GET /report/{id}", s.report)
+	s.mux.HandleFunc("GET /why/{id}", s.why)
+	s.mux.HandleFunc("GET /compare/{id}", s.compare)
+	s.mux.HandleFunc("GET /compare/{id}/{later}", s.compare)
 	s.mux.HandleFunc("GET /static/{name}", s.static)
 	if o.Metrics != nil {
 		s.mux.Handle("GET /metrics", o.Metrics)
@@ -256,19 +257,8 @@ func reply(w http.ResponseWriter, err error) {
 
 // report serves /report/3 as a page and /report/3.json for machines.
 func (s *Server) report(w http.ResponseWriter, r *http.Request) {
-	name, asJSON := strings.CutSuffix(r.PathValue("id"), ".json")
-	id, err := strconv.ParseInt(name, 10, 64)
-	if err != nil {
-		s.message(w, http.StatusNotFound, fmt.Sprintf("%q is no worksheet number.", name), "Open the report from the bench page.")
-		return
-	}
-	sheet, err := s.Book.Worksheet(r.Context(), id)
-	switch {
-	case errors.Is(err, logbook.ErrNotFound):
-		s.message(w, http.StatusNotFound, fmt.Sprintf("There is no worksheet %d in this logbook.", id), "Open the report from the bench page.")
-		return
-	case err != nil:
-		s.message(w, http.StatusInternalServerError, err.Error(), "Check the logbook's disk.")
+	sheet, asJSON := s.worksheet(w, r, "id")
+	if sheet == nil {
 		return
 	}
 	rep, err := report.New(sheet)
@@ -276,18 +266,9 @@ func (s *Server) report(w http.ResponseWriter, r *http.Request) {
 		s.message(w, http.StatusInternalServerError, err.Error(), "The worksheet's records cannot be read.")
 		return
 	}
-	var b bytes.Buffer
-	write, kind := rep.HTML, "text/html; charset=utf-8"
-	if asJSON {
-		write, kind = rep.JSON, "application/json"
-	}
-	if err := write(&b); err != nil {
-		s.message(w, http.StatusInternalServerError, err.Error(), "The report could not be made.")
+	if err := rep.AddSince(r.Context(), s.Book, sheet); err != nil {
+		s.message(w, http.StatusInternalServerError, err.Error(), "An earlier worksheet's records cannot be read.")
 		return
 	}
-	// The report is one file with its style inside.
-	w.Header().Set("Content-Security-Policy", "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; frame-ancestors 'none'")
-	w.Header().Set("Content-Type", kind)
-	w.Header().Set("Cache-Control", "no-store")
-	_, _ = io.Copy(w, &b)
+	s.whole(w, asJSON, rep)
 }

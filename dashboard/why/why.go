@@ -206,6 +206,9 @@ func (w *Why) Limited() string {
 	return ""
 }
 
+// Says is an explanation as a sentence's beginning.
+func Says(e faultfind.Explanation) string { return capital(e.Says) }
+
 func capital(s string) string {
 	if s == "" {
 		return s
