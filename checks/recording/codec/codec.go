@@ -48,7 +48,6 @@ type Coder struct {
 	unpack    fse.Scratch
 	levels    []int32 // what is predicted: codes from their mean, or differences
 	residuals []uint32
-	best      []uint32
 	symbols   []byte
 	bits      bitWriter
 }
