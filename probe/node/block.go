@@ -1,8 +1,11 @@
 package node
 
 import (
+	"math"
 	"math/bits"
 	"time"
+
+	"loomproof/probe"
 )
 
 // subscriberBlocks is how many blocks wait for a subscriber: more than a
@@ -91,4 +94,54 @@ func pinsOf(mask uint8) []int {
 		}
 	}
 	return pins
+}
+
+// A Streamed channel says what its samples in a [Block] stand for:
+// Offset + Scale × sum, in the SI unit of its quantity.
+type Streamed struct {
+	Name          string
+	Quantity      probe.Quantity
+	Pin           int
+	Scale, Offset float64
+
+	// Sums at or below Low, or at or above High, can hide conversions at an end
+	// of the converter's range.
+	Low, High int32
+
+	Accuracy  probe.Accuracy // at the end of the range
+	FullScale float64
+}
+
+// Streamed are the channels whose samples are in the blocks: all but those of the
+// shunt monitor. ScanRate is how many each has in a second of the board's clock.
+func (n *Node) Streamed() (channels []Streamed, scanRate float64) {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	reference := float64(n.hello.ReferenceMV) / 1000
+	step := reference / math.Exp2(float64(n.hello.Bits))
+	conversions := int32(n.config.Oversampling)
+	for _, ch := range n.config.Channels {
+		if ch.onMonitor() {
+			continue
+		}
+		full := max(math.Abs(ch.Offset), math.Abs(reference*ch.Scale+ch.Offset))
+		s := Streamed{
+			Name: ch.Name, Quantity: ch.Quantity, Pin: ch.Pin,
+			Scale: step * ch.Scale / float64(conversions), Offset: ch.Offset + step*ch.Scale/2, // see reading
+			Low: conversions - 1, High: conversions*int32(n.top()-1) + 1, // see tally.add
+			Accuracy: ch.accuracy(reference, full), FullScale: full,
+		}
+		if ch.GroundIsZero {
+			s.Low = -1
+		}
+		channels = append(channels, s)
+	}
+	return channels, n.rate()
+}
+
+// TickHz is the nominal pace of the board's clock.
+func (n *Node) TickHz() float64 {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	return float64(n.hello.TickHz)
 }

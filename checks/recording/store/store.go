@@ -189,3 +189,15 @@ func (s *Store) Latest(ctx context.Context) (int64, error) {
 	}
 	return id.Int64, nil
 }
+
+// Path is the logbook's file.
+func (s *Store) Path() string { return s.book.Path() }
+
+// Size is how many bytes the logbook's pages take.
+func (s *Store) Size() (int64, error) {
+	var pages, each int64
+	if err := s.db.QueryRow("SELECT page_count, page_size FROM pragma_page_count, pragma_page_size").Scan(&pages, &each); err != nil {
+		return 0, s.book.Explain(err)
+	}
+	return pages * each, nil
+}
