@@ -86,30 +86,53 @@ type Tap struct {
 	due   float64
 }
 
-// Taps are what a node with a shunt on the battery lead records at a rate in
-// hertz: each sample the mean of the conversions since the one before. The
-// steps and noises are those of a 12-bit converter with dividers, common practice.
+// tap is a channel as a 12-bit converter with dividers makes it: each sample the
+// mean of the conversions since the one before. Steps and noises are common
+// practice.
+func tap(name string, role recording.Role, rate, scale, noise float64, of func(Now) float64) Tap {
+	return Tap{Of: of, Noise: noise, Channel: recording.Channel{
+		Name: name, Role: role, Where: "emulated", Quantity: role.Quantity(), Scale: scale, Rate: rate, Window: 1 / rate,
+		Accuracy: probe.Accuracy{OfReading: 0.002, Digits: 1},
+	}}
+}
+
+const (
+	voltStep, voltNoise     = 0.00488, 0.004
+	ampereStep, ampereNoise = 0.05, 0.06
+)
+
+// Taps are what a node with two shunts records at a rate in hertz: the bus, the
+// current into the battery, the current of the alternator.
 func Taps(rate float64) []Tap {
-	window := 1 / rate
-	channel := func(name string, role recording.Role, scale, noise float64, of func(Now) float64) Tap {
-		return Tap{Of: of, Noise: noise, Channel: recording.Channel{
-			Name: name, Role: role, Where: "emulated", Quantity: role.Quantity(), Scale: scale, Rate: rate, Window: window,
-			Low: -1 << 30, High: 1 << 30, Accuracy: probe.Accuracy{OfReading: 0.002, Digits: 1},
-		}}
-	}
 	return []Tap{
-		channel("bus", recording.BusVolts, 0.00488, 0.004, func(n Now) float64 { return n.Bus }),
-		channel("battery current", recording.BatteryCurrent, 0.05, 0.06, func(n Now) float64 { return n.BatteryAmperes }),
-		channel("alternator current", recording.AlternatorCurrent, 0.05, 0.06, func(n Now) float64 { return n.AlternatorAmpere }),
+		tap("bus", recording.BusVolts, rate, voltStep, voltNoise, func(n Now) float64 { return n.Bus }),
+		tap("battery current", recording.BatteryCurrent, rate, ampereStep, ampereNoise, func(n Now) float64 { return n.BatteryAmperes }),
+		tap("alternator current", recording.AlternatorCurrent, rate, ampereStep, ampereNoise, func(n Now) float64 { return n.AlternatorAmpere }),
 	}
 }
 
-// Fast is a channel that shows the rectifier's ripple: the alternator's post,
-// instant samples without averaging.
+// Fast is the alternator's post without averaging, which shows the rectifier's
+// ripple.
 func Fast(rate float64) Tap {
-	t := Taps(rate)[0]
-	t.Name, t.Role, t.Window = "alternator post", recording.AlternatorVolts, 0
-	t.Of = func(n Now) float64 { return n.AlternatorVolts }
+	t := tap("alternator post", recording.AlternatorVolts, rate, voltStep, voltNoise, func(n Now) float64 { return n.AlternatorVolts })
+	t.Window = 0
+	return t
+}
+
+// Speed is the engine's speed, as a tachometer gives it a few times a second.
+func Speed(rate float64) Tap {
+	return tap("engine speed", recording.EngineSpeed, rate, 1.0/60, 0.02, func(n Now) float64 { return n.EngineHz })
+}
+
+// Earth is the engine block against the battery's minus post.
+func Earth(rate float64) Tap {
+	return tap("engine block", recording.GroundVolts, rate, 0.0002, 0.0003, func(n Now) float64 { return n.GroundVolts })
+}
+
+// Audio is the supply of radio and intercom, without averaging.
+func Audio(rate float64) Tap {
+	t := tap("audio supply", recording.AudioVolts, rate, voltStep, voltNoise, func(n Now) float64 { return n.AudioVolts })
+	t.Window = 0
 	return t
 }
 
@@ -163,7 +186,7 @@ func (t *Tap) take(n Now, out *recording.Memory, channel int, r *rand.Rand, chun
 	}
 	value := t.sums/float64(t.count) + t.Noise*r.NormFloat64()
 	code := math.Round((value - t.Offset) / t.Scale)
-	t.codes = append(t.codes, int32(math.Max(float64(t.Low), math.Min(float64(t.High), code))))
+	t.codes = append(t.codes, int32(code))
 	t.sums, t.count = 0, 0
 	t.due += 1 / t.Rate
 	if len(t.codes) == chunk {
