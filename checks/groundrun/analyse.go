@@ -149,9 +149,9 @@ const (
 	BeltSlips    Fault = "belt slips"
 	BatteryWeak  Fault = "battery"
 	EarthBad     Fault = "main earth"
+	OutputLead   Fault = "output lead"
 	OverVoltage  Fault = "over-voltage"
 	UnderVoltage Fault = "under-voltage"
-	Whine        Fault = "audio supply"
 	Start        Fault = "start"
 	Ripples      Fault = "ripple"
 )
@@ -188,7 +188,7 @@ func Analyse(r recording.Recording, o Options) (*Report, error) {
 	}}
 	for _, do := range []func() error{
 		a.load, a.judgeNominal, a.deliver, a.findCranks, a.findSpeed, a.findParts, a.describe,
-		a.checkCranks, a.findLoads, a.checkRegulator, a.checkHunting, a.checkCharge, a.checkRipple, a.checkBelt, a.checkEarth, a.checkAudio, a.checkTransients,
+		a.checkCranks, a.findLoads, a.checkRegulator, a.checkHunting, a.checkCharge, a.checkRipple, a.checkBelt, a.checkOutput, a.checkEarth, a.checkAudio, a.checkTransients,
 	} {
 		if err := do(); err != nil {
 			return nil, err
@@ -332,8 +332,7 @@ func (a *analysis) find(f Finding, evidence ...*Check) {
 	a.rep.Findings = append(a.rep.Findings, f)
 }
 
-// conclude takes the verdicts together: undecided as well when a limit could
-// not be looked at for missing samples.
+// conclude tells what is missing and takes the verdicts together.
 func (a *analysis) conclude() {
 	for _, n := range a.rep.Channels {
 		if n.Lost > 0 {
@@ -343,7 +342,10 @@ func (a *analysis) conclude() {
 			a.untold("Channel %s: %d samples stand at the end of the converter's range; the true values lie beyond. Record with a wider range.", n.Name, n.AtEnds)
 		}
 	}
-	words := []verdict.Word{}
+	words := []verdict.Word{verdict.NotDone}
+	if slices.ContainsFunc(a.rep.Parts, func(p Part) bool { return p.Kind.steady() }) {
+		words = words[:0] // a run without a steady speed is not done
+	}
 	for _, c := range a.rep.Checks {
 		if c.Verdict != "" {
 			words = append(words, c.Verdict)

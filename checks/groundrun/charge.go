@@ -9,6 +9,7 @@ import (
 	"loomproof/checks/recording"
 	"loomproof/checks/units"
 	"loomproof/checks/verdict"
+	"loomproof/checks/wire"
 )
 
 // checkCharge judges whether the alternator charges, and carries the loads from
@@ -206,6 +207,38 @@ func (a *analysis) outside() {
 	}
 	a.tell(Check{What: fmt.Sprintf("time below %g V while charging", low), Channel: a.volts.ch.Name, Unit: "s", Reading: under}, a.width/2)
 	a.tell(Check{What: fmt.Sprintf("time above %g V", high), Channel: a.volts.ch.Name, Unit: "s", Reading: over}, a.width/2)
+}
+
+// checkOutput judges what the output lead loses, in the steady part with the most
+// current. The post is measured against the alternator's own case, so the way
+// back is in it.
+func (a *analysis) checkOutput() error {
+	post, bus := a.by[recording.AlternatorVolts], a.by[recording.BusVolts]
+	if post == nil || bus == nil {
+		a.untold("What the alternator's output lead loses: needs both the bus and the alternator's output post.")
+		return nil
+	}
+	var worst *Part
+	amperes := math.Inf(-1)
+	for i := range a.rep.Parts {
+		p := &a.rep.Parts[i]
+		if s := a.alternator.over(p.From, p.To); p.Kind.steady() && post.over(p.From, p.To).frames > 0 && bus.over(p.From, p.To).frames > 0 && (s.frames > 0 && s.mean > amperes || worst == nil) {
+			worst, amperes = p, s.mean
+		}
+	}
+	if worst == nil {
+		return nil
+	}
+	x, y := post.over(worst.From, worst.To), bus.over(worst.From, worst.To)
+	// What both channels' gains have in common drops out where one converter
+	// takes both; that is not known, so both count.
+	u := math.Hypot(post.u(x.mean, x.spread, x.frames), bus.u(y.mean, y.spread, y.frames))
+	allowed, rule := wire.FeederDrop(a.rep.Nominal)
+	c := a.check(Check{Part: worst.ID, What: "lost between alternator and bus", Channel: post.ch.Name, Unit: "V", Reading: x.mean - y.mean, Note: "there and back"}, u, verdict.Limit{High: verdict.AtMost(allowed, rule)})
+	if c.Verdict == verdict.Fail {
+		a.find(Finding{Fault: OutputLead, What: "Too much voltage is lost between the alternator and the bus.", Try: "Under load, measure along the way: output post, lug, breaker or current limiter, shunt, bus; and from the alternator's case to the battery's minus post."}, c)
+	}
+	return nil
 }
 
 // beltSlip is the part of its speed that a belt may lose.

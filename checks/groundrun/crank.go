@@ -6,6 +6,7 @@ import (
 
 	"loomproof/checks/fit"
 	"loomproof/checks/recording"
+	"loomproof/checks/units"
 	"loomproof/checks/verdict"
 	"loomproof/checks/wire"
 )
@@ -102,7 +103,7 @@ func (a *analysis) checkCrank(p *Part) error {
 		return nil
 	}
 	low, cite := wire.CrankingVoltage(a.rep.Nominal)
-	c := a.check(Check{Part: p.ID, What: "least voltage of the crank", Channel: t.ch.Name, Unit: "V", Reading: least, Note: fmt.Sprintf("means over %.3g ms; the crank took %.1f s", width*1000, p.To-p.From)},
+	c := a.check(Check{Part: p.ID, What: "least voltage of the crank", Channel: t.ch.Name, Unit: "V", Reading: least, Note: fmt.Sprintf("means over %s; the crank took %.1f s", units.Format(width, "s"), p.To-p.From)},
 		t.ch.Uncertainty(least), verdict.Limit{Low: verdict.AtLeast(low, cite)})
 	if c.Verdict == verdict.Fail {
 		a.find(Finding{Fault: Start, What: "The voltage falls too far while the starter turns.", Try: "Charge the battery, then measure the drops over battery posts, contactors and earths while cranking."}, c)

@@ -33,7 +33,8 @@ func (a *analysis) deliver() error {
 }
 
 // quiet is the scatter of the voltage with nothing on it: that of the quietest
-// twentieth of the frames.
+// twentieth of the frames, and no more than what a bus without ripple has, since
+// the recording may hold no quiet frame.
 func (a *analysis) quiet() float64 {
 	var s []float64
 	for i := range a.volts.frames {
@@ -44,7 +45,8 @@ func (a *analysis) quiet() float64 {
 	if len(s) == 0 {
 		return math.Inf(1)
 	}
-	return math.Max(quantile(s, 0.05), a.volts.ch.Scale/3)
+	step := a.volts.ch.Scale
+	return math.Min(math.Max(quantile(s, 0.05), step/3), math.Max(0.02*a.scale, step))
 }
 
 // smooth takes each value from the majority of those within reach.

@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"loomproof/checks/recording"
+	"loomproof/checks/units"
 	"loomproof/checks/verdict"
 )
 
@@ -200,11 +201,28 @@ func (a *analysis) findFamily(p *Part) error {
 	}
 	p.Line = lines[0].hz
 	f := &family{spacing: s}
-	f.shape, f.certain = a.shapeOf(p, v, s, t)
+	var known bool
+	f.shape, known = a.shapeOf(p, v, s, t)
 	f.measure(v, s/f.shape.pulses())
-	f.certain = f.certain || f.lines[6] > 3*f.floor[6]
+	f.certain = a.trusts(p, f, known)
 	p.family = f
 	return nil
+}
+
+// trustedRate is the rate from which lines are taken for what they are. A slower
+// channel folds the sixth line down on to some other frequency, unless the
+// engine's speed says where it stands.
+const trustedRate = 6000.0
+
+// trusts says that the lines of a family are not folded down: by the rate, or
+// because they stand where the engine's speed has them.
+func (a *analysis) trusts(p *Part, f *family, known bool) bool {
+	rate := a.spectra.t.rate
+	if !known {
+		return rate >= trustedRate && f.lines[6] > 3*f.floor[6]
+	}
+	hz, _ := a.expected(p)
+	return 6*hz < topOfBand*rate && math.Abs(math.Log(f.hz/hz)) < 0.3
 }
 
 // smear takes the strongest line of the single windows where the average shows
@@ -437,7 +455,7 @@ func (f *family) words(unit string) string {
 	s := ""
 	for _, n := range []int{1, 2, 3, 4, 6, 12} {
 		if !math.IsNaN(f.lines[n]) {
-			s += fmt.Sprintf("%s%d: %.3g %s", map[bool]string{true: "lines ", false: ", "}[s == ""], n, f.lines[n], unit)
+			s += fmt.Sprintf("%s%d: %s", map[bool]string{true: "lines ", false: ", "}[s == ""], n, units.Format(f.lines[n], unit))
 		}
 	}
 	return s
@@ -482,9 +500,11 @@ func (a *analysis) askForRate(judged int) {
 		}
 	}
 	switch {
-	case steady == 0 || judged == steady:
+	case steady > 0 && judged == steady:
 	case a.spectra == nil:
 		a.untold("Diodes and phases of the alternator: no channel is fast enough. Record the alternator's output post at 8 kHz or more (six pole pairs at 6000 rpm ripple at 3.6 kHz).")
+	case steady == 0:
+		a.untold("Diodes and phases of the alternator: no steady speed was found with the alternator delivering. Hold each speed for ten seconds.")
 	case fastest > 0 && 6*fastest > topOfBand*a.spectra.t.rate:
 		a.untold("Diodes and phases of the alternator at full speed: channel %s takes %.0f samples a second; the six-pulse ripple at %.0f Hz needs %.0f.", a.spectra.t.ch.Name, a.spectra.t.rate, 6*fastest, math.Ceil(6*fastest/topOfBand/100)*100)
 	case judged < steady:

@@ -50,6 +50,7 @@ type commands struct {
 	Node    nodeCommand    `cmd:"" help:"Our own board: its firmware."`
 	Watch   watchCommand   `cmd:"" help:"Show live readings in large digits, or as lines for scripts."`
 	Ports   portsCommand   `cmd:"" help:"List what is plugged in, why a port cannot be used, and with --ask what answers there."`
+	Analyse analyseCommand `cmd:"" help:"Say what a recording of the charging system shows."`
 	Version versionCommand `cmd:"" help:"Print the version."`
 }
 
@@ -86,7 +87,7 @@ func run(args []string, in io.Reader, out, errOut io.Writer) (code int) {
 		kong.Name("loomproof"),
 		kong.Description("Checks the installed electrics of a light kit aircraft against their design, and leaves evidence.\n\n"+exitCodes),
 		kong.Vars{"dashboard": dashboardAddress},
-		kong.UsageOnError(), kong.Writers(out, errOut),
+		kong.Vars{"roles": roleNames()}, kong.UsageOnError(), kong.Writers(out, errOut),
 		kong.Exit(func(int) { helped = true }),
 		kong.ConfigureHelp(kong.HelpOptions{Compact: true, WrapUpperBound: 100}),
 	)

@@ -135,7 +135,7 @@ func MarshHen() Config {
 		},
 		Regulator: Regulator{Kind: Linear, Set: 14.2, PerKelvin: -0.006, PerAmpere: -0.002, Band: 0.3, Hysteresis: 0.1, Lag: 0.005, Warming: 15},
 		Battery:   Battery{Cells: 6, Charge: 0.93, Capacity: 18, Ohms: 0.010, Slow: 0.004, SlowTime: 1, Filling: 0.05},
-		Wiring:    Wiring{Output: 0.004, Battery: 0.003, Earth: 0.0015, Starter: 0.002, Audio: 0.03, AudioHz: 200},
+		Wiring:    Wiring{Output: 0.0025, Battery: 0.003, Earth: 0.001, Starter: 0.002, Audio: 0.03, AudioHz: 200},
 		Loads: []Load{
 			{Name: "standing", Draw: 3},
 			{Name: "fuel-pump", Draw: 3.4, Inrush: 2.6, InrushFor: 0.08},
@@ -156,7 +156,7 @@ func TwentyEight() Config {
 	c.Alternator.FieldOhms, c.Alternator.FieldHenry = 16, 2
 	c.Regulator = Regulator{Kind: Linear, Set: 28.45, PerKelvin: -0.002, PerAmpere: -0.004, Band: 0.4, Hysteresis: 0.2, Lag: 0.005, Warming: 15}
 	c.Battery = Battery{Cells: 12, Charge: 0.93, Capacity: 10, Ohms: 0.022, Slow: 0.009, SlowTime: 1, Filling: 0.2}
-	c.Wiring.Output, c.Wiring.Battery = 0.008, 0.006
+	c.Wiring.Output, c.Wiring.Battery = 0.005, 0.006
 	for i := range c.Loads {
 		c.Loads[i].Draw /= 2
 	}

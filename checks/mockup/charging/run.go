@@ -129,6 +129,11 @@ func Earth(rate float64) Tap {
 	return tap("engine block", recording.GroundVolts, rate, 0.0002, 0.0003, func(n Now) float64 { return n.GroundVolts })
 }
 
+// Temperature is that of the regulator.
+func Temperature(rate float64) Tap {
+	return tap("regulator", recording.RegulatorCelsius, rate, 0.1, 0.1, func(n Now) float64 { return n.RegulatorCelsius })
+}
+
 // Audio is the supply of radio and intercom, without averaging.
 func Audio(rate float64) Tap {
 	t := tap("audio supply", recording.AudioVolts, rate, voltStep, voltNoise, func(n Now) float64 { return n.AudioVolts })
