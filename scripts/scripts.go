@@ -3,7 +3,13 @@
 package scripts
 
 import (
+	"bytes"
 	"embed"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
 	"regexp"
 	"slices"
 	"strings"
@@ -46,12 +52,34 @@ func Procedure(name string) (text []byte, ok bool) {
 	return text, err == nil
 }
 
+// Load finds a procedure by name, or reads one from a file whose name ends in
+// .star. One that was changed has another name than ours of the same file name.
+func Load(which string) (name string, text []byte, err error) {
+	if text, ok := Procedure(which); ok {
+		return which, text, nil
+	}
+	if !IsFile(which) {
+		return "", nil, fmt.Errorf("there is no procedure %q; there are: %s; or name a file that ends in .star", which, strings.Join(Procedures(), ", "))
+	}
+	text, err = os.ReadFile(which)
+	if errors.Is(err, fs.ErrNotExist) {
+		return "", nil, fmt.Errorf("script %s: there is no such file; check its name and folder", which)
+	}
+	name = strings.TrimSuffix(filepath.Base(which), ".star")
+	if ours, ok := Procedure(name); ok && !bytes.Equal(ours, text) {
+		name += " (changed)"
+	}
+	return name, text, err
+}
+
+// IsFile tells whether a procedure is named by its file.
+func IsFile(which string) bool { return strings.HasSuffix(which, ".star") }
+
 var needsLine = regexp.MustCompile(`(?m)^needs\((.*)\)$`)
 
 // Needs lists the instruments that a procedure asks for at its top: meter, supply,
 // node. Some need none: what they take is seen, heard or typed.
-func Needs(name string) []string {
-	text, _ := Procedure(name)
+func Needs(text []byte) []string {
 	found := needsLine.FindSubmatch(text)
 	if found == nil {
 		return nil

@@ -1,9 +1,12 @@
 package scripts
 
 import (
+	"os"
+	"path/filepath"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
 )
 
 // Every procedure in the folder is listed, once, and the ones named in the order
@@ -21,8 +24,32 @@ func TestProceduresAreThoseOfTheFolder(t *testing.T) {
 }
 
 func TestNeeds(t *testing.T) {
-	assert.Equal(t, []string{"meter", "supply"}, Needs("first-power-on"))
-	assert.Equal(t, []string{"meter"}, Needs("ground-run"))
-	assert.Empty(t, Needs("compass"))
-	assert.Empty(t, Needs("no such"))
+	assert.Equal(t, []string{"meter", "supply"}, needsOf(t, "first-power-on"))
+	assert.Equal(t, []string{"meter"}, needsOf(t, "ground-run"))
+	assert.Empty(t, needsOf(t, "compass"))
+}
+
+func needsOf(t *testing.T, name string) []string {
+	t.Helper()
+	_, text, err := Load(name)
+	require.NoError(t, err)
+	return Needs(text)
+}
+
+func TestLoad(t *testing.T) {
+	_, _, err := Load("take-off")
+	assert.ErrorContains(t, err, "there is no procedure")
+	_, _, err = Load(filepath.Join(t.TempDir(), "none.star"))
+	assert.ErrorContains(t, err, "there is no such file")
+	path := filepath.Join(t.TempDir(), "loaded.star")
+	ours, _ := Procedure("loaded")
+	require.NoError(t, os.WriteFile(path, ours, 0o600))
+	name, text, err := Load(path)
+	require.NoError(t, err)
+	assert.Equal(t, "loaded", name)
+	assert.Equal(t, ours, text)
+	require.NoError(t, os.WriteFile(path, append(ours, '\n'), 0o600))
+	name, _, err = Load(path)
+	require.NoError(t, err)
+	assert.Equal(t, "loaded (changed)", name)
 }

@@ -17,6 +17,20 @@ type Kit struct {
 	Meter, Supply, Node *probe.Accuracy
 }
 
+// words names the instruments with their accuracy.
+func (k Kit) words() []string {
+	out := []string{}
+	for _, x := range []struct {
+		name string
+		a    *probe.Accuracy
+	}{{"meter", k.Meter}, {"supply", k.Supply}, {"node", k.Node}} {
+		if x.a != nil {
+			out = append(out, x.name+" "+x.a.String())
+		}
+	}
+	return out
+}
+
 // bench makes instruments that read what the crew's aircraft has.
 func (k Kit) bench(c *crew) *procedure.Bench {
 	b := &procedure.Bench{Patience: 2 * time.Second}
@@ -172,6 +186,7 @@ func (p *pretended) Set(_ context.Context, volts, amperes float64) error {
 func (p *pretended) Output(_ context.Context, on bool) error {
 	p.mu.Lock()
 	defer p.mu.Unlock()
+	p.crew.use(p.name)
 	p.on = on
 	p.crew.mockup.Drive(p.volts, p.limit, on)
 	return nil
@@ -179,3 +194,10 @@ func (p *pretended) Output(_ context.Context, on bool) error {
 
 // Cut takes the power away.
 func (p *pretended) Cut(ctx context.Context) error { return p.Output(ctx, false) }
+
+// GoodKit is every instrument, each of the better class. Usual for such classes;
+// no published source.
+func GoodKit() Kit {
+	a := probe.Accuracy{OfReading: 50e-6, OfRange: 10e-6}
+	return Kit{Meter: &a, Supply: &a, Node: &a}
+}

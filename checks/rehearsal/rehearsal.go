@@ -16,6 +16,7 @@ package rehearsal
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -76,8 +77,9 @@ type Rehearsal struct {
 	Aircraft  string   `json:"aircraft"`
 	Revision  string   `json:"design_revision"`
 	Procedure string   `json:"procedure"`
-	Tools     []string `json:"tools"`  // that the script names
-	People    int      `json:"people"` // that the script asks for; 0 if it does not say
+	Tools     []string `json:"tools"`       // that the script names
+	People    int      `json:"people"`      // that the script asks for; 0 if it does not say
+	Kit       []string `json:"instruments"` // with their accuracy
 	Used      []string `json:"instruments_used"`
 	Cautions  []string `json:"cautions"`
 	Events    []Event  `json:"events"`
@@ -103,7 +105,8 @@ const (
 // TimeRule is how the time is estimated.
 const TimeRule = "12 s a hold point, 8 s for a hand's move, 10 s for a probe moved, 3 s a reading; breaks and repairs not counted"
 
-// Run rehearses a procedure. An error is one that the procedure would end with.
+// Run rehearses a procedure. An error is one that the procedure would end with; the
+// rehearsal is there as far as it came, then.
 func Run(ctx context.Context, o Options) (*Rehearsal, error) {
 	m, err := mockup.New(o.Design, o.Planted.Faults(), 0)
 	if err != nil {
@@ -140,10 +143,8 @@ func Run(ctx context.Context, o Options) (*Rehearsal, error) {
 	err = p.Perform(ctx)
 	cancel()
 	hands.Wait()
-	if err != nil {
-		return nil, err
-	}
-	return c.result(o, sheet)
+	r, failed := c.result(o, sheet)
+	return r, errors.Join(err, failed)
 }
 
 // A crew does what the desk asks for and counts it.
@@ -268,7 +269,7 @@ func (c *crew) result(o Options, w *logbook.Worksheet) (*Rehearsal, error) {
 	tools, people := Declared(o.Script)
 	r := &Rehearsal{
 		Aircraft: o.Design.Aircraft.Name, Revision: o.Design.Revision, Procedure: o.Name, Tools: tools, People: people,
-		Used: []string{}, Cautions: sheet.Cautions, Events: c.events, Stopped: sheet.Stopped, Unproven: []string{}, LeftOut: []string{}, sheet: sheet,
+		Kit: o.Kit.words(), Used: []string{}, Cautions: sheet.Cautions, Events: c.events, Stopped: sheet.Stopped, Unproven: []string{}, LeftOut: []string{}, sheet: sheet,
 	}
 	for _, name := range []string{"meter", "supply", "node"} {
 		if c.used[name] {

@@ -30,10 +30,7 @@ func TestMain(m *testing.M) {
 	goleak.VerifyTestMain(m)
 }
 
-func good() Kit {
-	a := probe.Accuracy{OfReading: 50e-6, OfRange: 10e-6}
-	return Kit{Meter: &a, Supply: &a, Node: &a}
-}
+func good() Kit { return GoodKit() }
 
 func on(t testing.TB, name string) *design.Design {
 	t.Helper()

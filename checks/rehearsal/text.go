@@ -28,7 +28,8 @@ func (r *Rehearsal) Text(w io.Writer) error {
 	if len(r.Tools) > 0 {
 		tools = strings.Join(r.Tools, "; ")
 	}
-	p.line("  ", "Tools: %s. Instruments used: %s.", tools, orNone(r.Used))
+	p.line("  ", "Tools: %s.", tools)
+	p.line("  ", "Instruments: %s. Used: %s.", orNone(r.Kit), orNone(r.Used))
 	p.line("  ", "Time: about %s (%s).", round(r.Time()), TimeRule)
 	p.line("  ", "Key presses: %d at hold points, %d beside them. Probe moves: %d. Steps: %d.", r.Effort.Holds, r.Effort.Presses, r.Effort.Moves, r.Effort.Steps)
 	p.section("Cautions", r.Cautions)

@@ -6,7 +6,9 @@ import (
 	"strings"
 
 	"loomproof/checks/design"
+	"loomproof/checks/rehearsal"
 	"loomproof/dashboard/station"
+	"loomproof/probe"
 	"loomproof/probe/layout"
 	"loomproof/probe/sources"
 	"loomproof/scripts"
@@ -86,11 +88,37 @@ func addShort(f *sources.File, flag, port, line string) error {
 
 // check tells what is wrong before anything is opened.
 func (i instruments) check(procedure string) error {
-	if _, ok := scripts.Procedure(procedure); !ok {
-		return fmt.Errorf("there is no procedure %q; there are: %s", procedure, strings.Join(scripts.Procedures(), ", "))
+	name, text, err := scripts.Load(procedure)
+	if err != nil {
+		return err
 	}
-	if len(scripts.Needs(procedure)) > 0 && i.Sources == "" && len(i.Source) == 0 && i.Meter == "" && i.Supply == "" && i.Node == "" {
-		return fmt.Errorf("no instruments, and %s needs a %s; name them with --sources FILE, or with --meter PORT, --supply PORT, --node PORT", procedure, strings.Join(scripts.Needs(procedure), " and a "))
+	if needs := scripts.Needs(text); len(needs) > 0 && i.Sources == "" && len(i.Source) == 0 && i.Meter == "" && i.Supply == "" && i.Node == "" {
+		return fmt.Errorf("no instruments, and %s needs a %s; name them with --sources FILE, or with --meter PORT, --supply PORT, --node PORT", name, strings.Join(needs, " and a "))
 	}
 	return nil
+}
+
+// kit is the instruments for a rehearsal: those named by a port, or a meter and a
+// supply if there is none. No port is opened.
+func (i instruments) kit() (k rehearsal.Kit, err error) {
+	all := i.Meter == "" && i.Supply == "" && i.Node == ""
+	for _, x := range []struct {
+		flag, accuracy string
+		there          bool
+		to             **probe.Accuracy
+	}{
+		{"meter", i.MeterAccuracy, all || i.Meter != "", &k.Meter},
+		{"supply", i.SupplyAccuracy, all || i.Supply != "", &k.Supply},
+		{"node", i.NodeAccuracy, i.Node != "", &k.Node},
+	} {
+		if !x.there {
+			continue
+		}
+		a, err := probe.ParseAccuracy(x.accuracy)
+		if err != nil {
+			return k, usage{fmt.Errorf("--%s-accuracy: %w", x.flag, err)}
+		}
+		*x.to = &a
+	}
+	return k, nil
 }

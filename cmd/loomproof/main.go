@@ -40,6 +40,7 @@ type commands struct {
 	Report  reportCommand  `cmd:"" help:"Print the report of a worksheet."`
 	Compare compareCommand `cmd:"" help:"Say what has crept since an earlier worksheet."`
 	Why     whyCommand     `cmd:"" help:"Say which faults explain the readings of a worksheet, and where to measure next."`
+	Script  scriptCommand  `cmd:"" help:"Scripts of procedures: list ours, copy one, check one of your own, the words they can use."`
 	Sign    signCommand    `cmd:"" help:"Close a worksheet and sign it."`
 	Amend   amendCommand   `cmd:"" help:"Add a signed remark to a closed worksheet."`
 	Verify  verifyCommand  `cmd:"" help:"Find what was changed in a worksheet since it was written and signed."`

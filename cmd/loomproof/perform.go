@@ -14,22 +14,26 @@ import (
 	"loomproof/checks/design"
 	"loomproof/checks/logbook"
 	"loomproof/checks/procedure"
+	"loomproof/checks/rehearsal"
+	"loomproof/checks/sandbox"
+	"loomproof/checks/verdict"
 	"loomproof/dashboard/station"
 	"loomproof/dashboard/terminal"
 	"loomproof/scripts"
 )
 
 type performCommand struct {
-	Procedure string `arg:"" help:"Which: first-power-on, or another; --help lists them."`
+	Procedure string `arg:"" help:"Which: first-power-on, or another; --help lists them. Or a script of your own: FILE.star."`
 	Design    string `arg:"" type:"path" help:"The design file."`
 	instruments
-	Logbook string `type:"path" default:"loomproof.db" help:"The logbook."`
-	Listen  string `placeholder:"ADDRESS" help:"Serve the dashboard, too: 127.0.0.1:8470."`
-	By      string `help:"Who answers at this keyboard. Default: the user's name."`
-	As      string `placeholder:"CAPACITY" help:"In what capacity: builder, inspector."`
-	Anew    bool   `help:"Open a new worksheet, even if one is unfinished."`
-	JSON    bool   `name:"json" help:"Print the report as JSON."`
-	HTML    string `name:"html" type:"path" placeholder:"FILE" help:"Write the report as HTML here."`
+	Logbook  string `type:"path" default:"loomproof.db" help:"The logbook."`
+	Listen   string `placeholder:"ADDRESS" help:"Serve the dashboard, too: 127.0.0.1:8470."`
+	By       string `help:"Who answers at this keyboard. Default: the user's name."`
+	As       string `placeholder:"CAPACITY" help:"In what capacity: builder, inspector."`
+	Rehearse bool   `help:"Touch nothing: print every step with its design value and limits, the tools, the people and the time it takes, and what these instruments cannot prove."`
+	Anew     bool   `help:"Open a new worksheet, even if one is unfinished."`
+	JSON     bool   `name:"json" help:"Print the report as JSON."`
+	HTML     string `name:"html" type:"path" placeholder:"FILE" help:"Write the report as HTML here."`
 }
 
 func (performCommand) Help() string {
@@ -42,6 +46,9 @@ Procedures, in the order of the job: ` + strings.Join(scripts.Procedures(), ", "
 Example: loomproof perform first-power-on marsh-hen.yaml --meter /dev/ttyUSB0,9600-8N1 \
            --meter-accuracy "0.05% + 3 digits" --supply /dev/ttyUSB1
 
+With --rehearse no port is opened; without instruments named it takes a meter and a supply for granted, as
+accurate as --meter-accuracy and --supply-accuracy say. It ends with 2 if they cannot prove everything.
+
 ` + exitCodes
 }
 
@@ -49,6 +56,9 @@ func (c performCommand) Run(w *world) error {
 	out := w.out
 	if c.JSON {
 		out = w.err
+	}
+	if c.Rehearse {
+		return c.rehearse(w)
 	}
 	if err := c.check(c.Procedure); err != nil {
 		return usage{err}
@@ -81,6 +91,37 @@ func (c performCommand) Run(w *world) error {
 		return err
 	}
 	return finish(w.out, rep, c.JSON, c.HTML)
+}
+
+// rehearse prints what the procedure will be.
+func (c performCommand) rehearse(w *world) error {
+	name, text, err := scripts.Load(c.Procedure)
+	if err != nil {
+		return usage{err}
+	}
+	d, err := readDesign(c.Design)
+	if err != nil {
+		return err
+	}
+	kit, err := c.kit()
+	if err != nil {
+		return err
+	}
+	r, failed := rehearsal.Run(w.ctx, rehearsal.Options{Design: d, Name: name, Script: text, Kit: kit, Interpreter: sandbox.Apart})
+	if r == nil {
+		return failed
+	}
+	write := r.Text
+	if c.JSON {
+		write = func(out io.Writer) error { return writeJSON(out, r) }
+	}
+	if err := errors.Join(write(w.out), failed); err != nil {
+		return err
+	}
+	if r.Verdict() != verdict.Pass {
+		return exit(exitIncomplete)
+	}
+	return nil
 }
 
 // errAlone is why a procedure stops when nobody can answer it.

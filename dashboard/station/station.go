@@ -13,7 +13,6 @@ import (
 	"fmt"
 	"net"
 	"net/http"
-	"strings"
 	"time"
 
 	"loomproof/checks/design"
@@ -42,7 +41,7 @@ type Station struct {
 }
 
 // Perform performs a procedure into a worksheet of the logbook, and makes its
-// report. An unfinished worksheet of the same procedure and design is gone on
+// report. The name is that of one of ours, or a file's. An unfinished worksheet of the same procedure and design is gone on
 // with; to begin anew, close that one or use another logbook.
 func (s *Station) Perform(ctx context.Context, name string) (*report.Report, error) {
 	return s.perform(ctx, name, false)
@@ -54,9 +53,10 @@ func (s *Station) Anew(ctx context.Context, name string) (*report.Report, error)
 }
 
 func (s *Station) perform(ctx context.Context, name string, anew bool) (*report.Report, error) {
-	script, ok := scripts.Procedure(name)
-	if !ok {
-		return nil, fmt.Errorf("there is no procedure %q; there are: %s", name, strings.Join(scripts.Procedures(), ", "))
+	which := name
+	name, script, err := scripts.Load(which)
+	if err != nil {
+		return nil, err
 	}
 	sheet, err := s.Book.Unfinished(ctx, name, s.Design.Revision)
 	if anew || errors.Is(err, logbook.ErrNotFound) {
@@ -72,6 +72,9 @@ func (s *Station) perform(ctx context.Context, name string, anew bool) (*report.
 	opening, err := sheet.Opening()
 	if err != nil {
 		return nil, err
+	}
+	if scripts.IsFile(which) && opening.Script != string(script) {
+		return nil, fmt.Errorf("worksheet %d was begun with another text of %s: begin a new one with --anew, or put the text back", sheet.ID(), which)
 	}
 	script = []byte(opening.Script)
 	p := procedure.Performance{Design: s.Design, Sheet: sheet, Name: name, Script: script, Bench: s.Bench, Desk: s.Desk, Passing: s.Passing}
