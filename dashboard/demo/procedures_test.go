@@ -59,13 +59,25 @@ func performed(t *testing.T, name string, fault mockup.Planted, seed uint64) (s 
 		_, err = st.Perform(ctx, name)
 		cancel()
 		<-hands
-		require.NoError(t, err)
+		require.NoError(t, err, "it stood at: %s", lastRecords(t, book))
 		sheet, err := book.Worksheet(t.Context(), 1)
 		require.NoError(t, err)
 		s, err = procedure.Fold(sheet.Records())
 		require.NoError(t, err)
 	})
 	return s
+}
+
+// lastRecords says how far a worksheet has come.
+func lastRecords(t *testing.T, book *logbook.Book) string {
+	sheet, err := book.Worksheet(context.Background(), 1)
+	require.NoError(t, err)
+	said := ""
+	records := sheet.Records()
+	for _, r := range records[max(0, len(records)-3):] {
+		said += string(r.Body) + "\n"
+	}
+	return said
 }
 
 // Each procedure comes to its end on a sound aircraft with nothing failed and
