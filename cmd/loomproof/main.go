@@ -33,26 +33,27 @@ const exitCodes = `Exit codes: 0 done or pass, 1 fail, 2 undecided or incomplete
 const dashboardAddress = "127.0.0.1:8470"
 
 type commands struct {
-	Demo    demoCommand    `cmd:"" help:"Perform the first power-on of an invented aircraft on an emulated bench, with one planted fault."`
-	Perform performCommand `cmd:"" help:"Perform a procedure on an aircraft, with real instruments."`
-	Serve   serveCommand   `cmd:"" help:"Stand by as a daemon: instruments, worksheets, dashboard, metrics."`
-	Record  recordCommand  `cmd:"" help:"Record channels of the instruments, as on a ground run."`
-	Report  reportCommand  `cmd:"" help:"Print the report of a worksheet."`
-	Compare compareCommand `cmd:"" help:"Say what has crept since an earlier worksheet."`
-	Why     whyCommand     `cmd:"" help:"Say which faults explain the readings of a worksheet, and where to measure next."`
-	Script  scriptCommand  `cmd:"" help:"Scripts of procedures: list ours, copy one, check one of your own, the words they can use."`
-	Sign    signCommand    `cmd:"" help:"Close a worksheet and sign it."`
-	Amend   amendCommand   `cmd:"" help:"Add a signed remark to a closed worksheet."`
-	Verify  verifyCommand  `cmd:"" help:"Find what was changed in a worksheet since it was written and signed."`
-	Export  exportCommand  `cmd:"" help:"Write a worksheet into a folder: its records to verify, steps and readings as CSV and JSON."`
-	New     newCommand     `cmd:"" help:"Write a design file to start from, or make one of a spreadsheet wire list."`
-	Desk    deskCommand    `cmd:"" help:"Check a design at the desk: wire, protectors, drops, sources, layout."`
-	Expect  expectCommand  `cmd:"" help:"Print the design value and limit of every point in a state."`
-	Node    nodeCommand    `cmd:"" help:"Our own board: its firmware."`
-	Watch   watchCommand   `cmd:"" help:"Show live readings in large digits, or as lines for scripts."`
-	Ports   portsCommand   `cmd:"" help:"List what is plugged in, why a port cannot be used, and with --ask what answers there."`
-	Analyse analyseCommand `cmd:"" help:"Say what a recording of the charging system shows."`
-	Version versionCommand `cmd:"" help:"Print the version."`
+	Demo      demoCommand      `cmd:"" help:"Perform the first power-on of an invented aircraft on an emulated bench, with one planted fault."`
+	Perform   performCommand   `cmd:"" help:"Perform a procedure on an aircraft, with real instruments."`
+	Serve     serveCommand     `cmd:"" help:"Stand by as a daemon: instruments, worksheets, dashboard, metrics."`
+	Record    recordCommand    `cmd:"" help:"Record channels of the instruments, as on a ground run."`
+	Report    reportCommand    `cmd:"" help:"Print the report of a worksheet."`
+	Compare   compareCommand   `cmd:"" help:"Say what has crept since an earlier worksheet."`
+	Why       whyCommand       `cmd:"" help:"Say which faults explain the readings of a worksheet, and where to measure next."`
+	Script    scriptCommand    `cmd:"" help:"Scripts of procedures: list ours, copy one, check one of your own, the words they can use."`
+	Sign      signCommand      `cmd:"" help:"Close a worksheet and sign it."`
+	Amend     amendCommand     `cmd:"" help:"Add a signed remark to a closed worksheet."`
+	Verify    verifyCommand    `cmd:"" help:"Find what was changed in a worksheet since it was written and signed."`
+	Export    exportCommand    `cmd:"" help:"Write a worksheet into a folder: its records to verify, steps and readings as CSV and JSON."`
+	New       newCommand       `cmd:"" help:"Write a design file to start from, or make one of a spreadsheet wire list."`
+	Desk      deskCommand      `cmd:"" help:"Check a design at the desk: wire, protectors, drops, sources, layout."`
+	Expect    expectCommand    `cmd:"" help:"Print the design value and limit of every point in a state."`
+	Node      nodeCommand      `cmd:"" help:"Our own board: its firmware."`
+	Calibrate calibrateCommand `cmd:"" help:"Compare a source with a better instrument, and keep what its readings are worth."`
+	Watch     watchCommand     `cmd:"" help:"Show live readings in large digits, or as lines for scripts."`
+	Ports     portsCommand     `cmd:"" help:"List what is plugged in, why a port cannot be used, and with --ask what answers there."`
+	Analyse   analyseCommand   `cmd:"" help:"Say what a recording of the charging system shows."`
+	Version   versionCommand   `cmd:"" help:"Print the version."`
 }
 
 // world is what commands may touch.

@@ -25,7 +25,7 @@ func mainAtTheTestsDesk() {
 }
 
 // plugIn gives a script that has a folder called leads its own computer: a meter
-// at 12.6 V (its noise half a millivolt) behind ttyUSB0, a supply behind ttyUSB1,
+// at 12.6 V (its noise a tenth of a millivolt) behind ttyUSB0, a supply behind ttyUSB1,
 // and a lead that a program called logger holds behind ttyUSB2.
 func plugIn(e *testscript.Env) error {
 	if _, err := os.Stat(filepath.Join(e.WorkDir, "leads")); err != nil {
@@ -37,7 +37,7 @@ func plugIn(e *testscript.Env) error {
 	}
 	e.Setenv(testsTree, filepath.Join(e.WorkDir, "desk"))
 	var turn atomic.Int64
-	meter := bench.NewMeter(func() (float64, bool) { return 12.6 + float64(turn.Add(1)%3-1)/2000, true }, bench.MeterOptions{})
+	meter := bench.NewMeter(func() (float64, bool) { return 12.6 + float64(turn.Add(1)%3-1)/10000, true }, bench.MeterOptions{})
 	supply := bench.NewSupply(fixedWorld{}, bench.SupplyOptions{})
 	for i, serve := range []func(*bench.Cable){
 		func(c *bench.Cable) { _ = meter.Serve(c.Device()) },

@@ -14,14 +14,17 @@ import (
 	"fmt"
 	"io"
 	"slices"
+	"strings"
 	"time"
 
 	"loomproof/checks/design"
 	"loomproof/checks/logbook"
 	"loomproof/checks/procedure"
+	"loomproof/checks/units"
 	"loomproof/checks/verdict"
 	"loomproof/dashboard/band"
 	"loomproof/probe"
+	"loomproof/probe/sources"
 )
 
 // Format is the version of the JSON form. Fields may be added; what is there
@@ -105,7 +108,9 @@ type Instrument struct {
 	Port        string   `json:"port,omitempty"`
 	Accuracy    []string `json:"accuracy" jsonschema:"description=Accuracy line of each channel."`
 	Calibration string   `json:"calibration" jsonschema:"description=Date of its calibration or: not stated."`
+	Due         string   `json:"calibration_due,omitempty" jsonschema:"description=Date by which it is to be calibrated again."`
 	Certificate string   `json:"certificate,omitempty"`
+	Warning     string   `json:"warning,omitempty" jsonschema:"description=Of a calibration that was due when the worksheet was begun or within a month of it."`
 }
 
 // Step is one verdict.
@@ -281,16 +286,31 @@ func instruments(s *procedure.Sheet) []Instrument {
 		if !id.Calibrated.IsZero() {
 			i.Calibration = id.Calibrated.Format(time.DateOnly)
 		}
+		if !id.Due.IsZero() {
+			i.Due = id.Due.Format(time.DateOnly)
+			i.Warning = sources.DueWarning(id, s.Begun)
+		}
 		for _, c := range x.Channels {
-			accuracy := "accuracy not stated"
-			if c.Accuracy != (probe.Accuracy{}) {
-				accuracy = c.Accuracy.String()
-			}
-			i.Accuracy = append(i.Accuracy, c.Name+" "+accuracy)
+			i.Accuracy = append(i.Accuracy, c.Name+" "+accuracyOf(c))
 		}
 		out = append(out, i)
 	}
 	return out
+}
+
+// accuracyOf is a channel's accuracy lines in words.
+func accuracyOf(c probe.Channel) string {
+	var lines []string
+	for _, r := range c.Ranges {
+		lines = append(lines, fmt.Sprintf("to %s %v", units.Format(r.UpTo, c.Quantity.Unit()), r.Accuracy))
+	}
+	if c.Accuracy != (probe.Accuracy{}) {
+		lines = append(lines, c.Accuracy.String())
+	}
+	if len(lines) == 0 {
+		return "accuracy not stated"
+	}
+	return strings.Join(lines, ", ")
 }
 
 // JSON writes the report for machines.

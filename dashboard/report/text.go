@@ -57,6 +57,9 @@ func (r *Report) Text(w io.Writer) error {
 	fmt.Fprintf(&b, "\n  design %s revision %s, program %s\n", r.DesignFile, r.DesignRevision, r.ProgramVersion)
 	for _, i := range r.Instruments {
 		fmt.Fprintf(&b, "  %s: %s, calibration %s\n", i.Name, i.Identity, i.Calibration)
+		if i.Warning != "" {
+			fmt.Fprintf(&b, "  WARNING: %s\n", i.Warning)
+		}
 	}
 	for _, g := range r.Gaps {
 		fmt.Fprintf(&b, "  %s\n", g)

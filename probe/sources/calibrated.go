@@ -128,6 +128,18 @@ func (f *CalibrationFile) check(r *layout.Reader) {
 // practice, no published source).
 var defaultDrift = probe.Accuracy{OfReading: 0.002, Digits: 1}
 
+// after is what may drift after a calibration of a channel.
+func (a Accuracies) after(channel string) probe.Accuracy {
+	if d := a.of(channel); d != nil {
+		return d.Other
+	}
+	return defaultDrift
+}
+
+// Drift is what the source may drift on a channel after its calibration, as the
+// file says or as is usual.
+func (s *Source) Drift(channel string) probe.Accuracy { return s.entry.common().Drift.after(channel) }
+
 // inForce is the newest calibration of each channel and range.
 func (f *CalibrationFile) inForce(drift Accuracies) []probe.Calibration {
 	type place struct {
@@ -148,10 +160,7 @@ func (f *CalibrationFile) inForce(drift Accuracies) []probe.Calibration {
 	var out []probe.Calibration
 	for _, p := range order {
 		c := newest[p].Calibration()
-		c.Drift = defaultDrift
-		if d := drift.of(p.channel); d != nil {
-			c.Drift = d.Other
-		}
+		c.Drift = drift.after(p.channel)
 		out = append(out, c)
 	}
 	return out
