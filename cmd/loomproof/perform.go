@@ -90,7 +90,9 @@ func (c performCommand) Run(w *world) error {
 	if err != nil {
 		return err
 	}
-	return finish(w.out, rep, c.JSON, c.HTML)
+	ended := finish(w.out, rep, c.JSON, c.HTML)
+	fmt.Fprintf(out, "To close it with a name: loomproof sign %d --by NAME --capacity TEXT --logbook %s\n", rep.Worksheet, c.Logbook)
+	return ended
 }
 
 // rehearse prints what the procedure will be.
@@ -150,7 +152,7 @@ func open(w *world, file, book, listen string, i instruments, out io.Writer) (s 
 	for _, warning := range opened.Warnings {
 		fmt.Fprintln(w.err, "WARNING:", warning)
 	}
-	s = &station.Station{Design: d, Bench: opened.Bench, Sources: opened.Sources, Book: b, Desk: procedure.NewDesk(), Version: version(), Apart: true}
+	s = &station.Station{Design: d, Bench: opened.Bench, Sources: opened.Sources, Book: b, Desk: procedure.NewDesk(), Version: version(), Apart: true, Key: ownKey}
 	done = func() { opened.Close(); b.Close() }
 	if listen == "" {
 		return s, done, nil

@@ -40,6 +40,16 @@ func (s signer) key(w *world) (*evidence.Key, error) {
 	return k, err
 }
 
+// ownKey opens this person's key, and makes it if there is none.
+func ownKey() (*evidence.Key, error) {
+	dir, err := stateDir()
+	if err != nil {
+		return nil, err
+	}
+	k, _, err := evidence.OwnKey(dir)
+	return k, err
+}
+
 // say prints what was signed.
 func (s signer) say(out io.Writer, key *evidence.Key, st *evidence.Statement, hash string) error {
 	if s.JSON {

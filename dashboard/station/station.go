@@ -16,6 +16,7 @@ import (
 	"time"
 
 	"loomproof/checks/design"
+	"loomproof/checks/evidence"
 	"loomproof/checks/logbook"
 	"loomproof/checks/procedure"
 	"loomproof/checks/sandbox"
@@ -27,7 +28,7 @@ import (
 	"loomproof/scripts"
 )
 
-// A Station is the program at work. All fields but Demo and Sources are needed.
+// A Station is the program at work. All fields but Sources, Demo and Key are needed.
 type Station struct {
 	Design  *design.Design
 	Bench   *procedure.Bench
@@ -35,9 +36,10 @@ type Station struct {
 	Book    *logbook.Book
 	Desk    *procedure.Desk
 	Version string
-	Passing bool   // the logbook goes with the program
-	Demo    string // what pages say of an emulated bench
-	Apart   bool   // scripts run in a process of their own; main must call [sandbox.Serve]
+	Passing bool                          // the logbook goes with the program
+	Demo    string                        // what pages say of an emulated bench
+	Key     func() (*evidence.Key, error) // opens the key to sign with; nil leaves signing out
+	Apart   bool                          // scripts run in a process of their own; main must call [sandbox.Serve]
 }
 
 // Perform performs a procedure into a worksheet of the logbook, and makes its
@@ -136,7 +138,7 @@ func (s *Station) Listen(ctx context.Context, address string) (url string, err e
 }
 
 func (s *Station) pages(devices http.Handler) http.Handler {
-	return web.New(web.Options{Desk: s.Desk, Book: s.Book, Design: s.Design, Metrics: metrics.Handler(s.Desk, s.Version, s.Sources), Devices: devices, Demo: s.Demo})
+	return web.New(web.Options{Desk: s.Desk, Book: s.Book, Design: s.Design, Metrics: metrics.Handler(s.Desk, s.Version, s.Sources), Devices: devices, Key: s.Key, Demo: s.Demo})
 }
 
 func (s *Station) serve(ctx context.Context, l net.Listener, h http.Handler) {

@@ -226,5 +226,6 @@ func (s *Server) logbook(w http.ResponseWriter, r *http.Request) {
 	s.page(w, http.StatusOK, "logbook.html", struct {
 		head
 		Worksheets []logbook.Summary
-	}{s.head(r, "Logbook"), list})
+		Signing    bool
+	}{s.head(r, "Logbook"), list, s.Key != nil && access.Of(r.Context()).Local})
 }

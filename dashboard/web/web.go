@@ -22,6 +22,7 @@ import (
 	"strings"
 
 	"loomproof/checks/design"
+	"loomproof/checks/evidence"
 	"loomproof/checks/logbook"
 	"loomproof/checks/procedure"
 	"loomproof/dashboard/access"
@@ -37,10 +38,11 @@ var pages = template.Must(template.ParseFS(files, "*.html"))
 type Options struct {
 	Desk    *procedure.Desk
 	Book    *logbook.Book
-	Design  *design.Design // nil leaves the pages of the aircraft out
-	Metrics http.Handler   // nil leaves /metrics out
-	Devices http.Handler   // the page of paired devices; nil if there are none
-	Demo    string         // what to say of an emulated bench; "" on a real one
+	Design  *design.Design                // nil leaves the pages of the aircraft out
+	Metrics http.Handler                  // nil leaves /metrics out
+	Devices http.Handler                  // the page of paired devices; nil if there are none
+	Key     func() (*evidence.Key, error) // opens the key to sign with; nil leaves signing out
+	Demo    string                        // what to say of an emulated bench; "" on a real one
 }
 
 // Server answers the browser.
@@ -79,6 +81,10 @@ func New(o Options) *Server {
 	}
 	if o.Book != nil {
 		s.mux.HandleFunc("GET /logbook", s.logbook)
+	}
+	if o.Book != nil && o.Key != nil {
+		s.mux.HandleFunc("GET /sign/{id}", s.sign)
+		s.mux.HandleFunc("POST /sign/{id}", s.sign)
 	}
 	if o.Devices != nil {
 		s.mux.Handle("/devices", o.Devices)
