@@ -56,7 +56,7 @@ func nothingOn(t *testing.T, w *world, c *Case) {
 func TestASoundAircraftIsCalledSound(t *testing.T) {
 	for _, name := range []string{"marsh-hen", "marsh-hen-28"} {
 		d := exampleDesign(t, name)
-		for seed := range uint64(5) {
+		for seed := range uint64(2) {
 			w, err := newWorld(d, nil, seed)
 			require.NoError(t, err)
 			c, err := w.worksheet()
@@ -208,6 +208,54 @@ func TestACutIsExplainedByAShort(t *testing.T) {
 	require.NoError(t, err)
 	require.NotEmpty(t, adv.Probes)
 	assert.Equal(t, testCurrent, adv.Current, "a short is looked for with little current")
+}
+
+// A hard short that was cut is followed to its place by what is advised, with the
+// supply limited, and the moves are counted.
+func TestAShortIsFollowedToItsPlace(t *testing.T) {
+	d := exampleDesign(t, "marsh-hen")
+	for _, place := range []string{"strobe.breaker", "strobe.load+", "J3.1"} {
+		fault := airframe.Fault{Kind: airframe.ShortToAirframe, At: place, Size: 0.02}
+		sound, err := newWorld(d, nil, 2)
+		require.NoError(t, err)
+		c, err := sound.worksheet()
+		require.NoError(t, err)
+		state := airframe.AllOn(d, "supply")
+		for _, k := range d.Circuits {
+			state.Closed[k.Name] = k.Name == "strobe"
+		}
+		c.Readings, c.Looks = c.Readings[:6], nil
+		c.Cuts = []Cut{{ID: "cut", In: state, Source: "supply", Circuit: "strobe", Amperes: 7}}
+		w, err := newWorld(d, []airframe.Fault{fault}, 2)
+		require.NoError(t, err)
+		a, err := Find(c, Usual())
+		require.NoError(t, err)
+		a = w.follow(t, a)
+		assert.True(t, explains(a.Likeliest(), fault), "%s: %s", place, a.Likeliest().Says)
+		assert.Positive(t, w.moves)
+		assert.Less(t, w.moves, 15)
+	}
+}
+
+func TestTypedMeasurements(t *testing.T) {
+	w, err := newWorld(exampleDesign(t, "marsh-hen"), nil, 1)
+	require.NoError(t, err)
+	c, err := w.complaint()
+	require.NoError(t, err)
+	a, err := Find(c, Usual())
+	require.NoError(t, err)
+	p, err := a.Typed("strobe.load- battery-")
+	require.NoError(t, err)
+	assert.Equal(t, 1, p.Moves)
+	p, err = a.Typed("open strobe")
+	require.NoError(t, err)
+	assert.False(t, p.In.Closed["strobe"])
+	for text, want := range map[string]string{
+		"strobe.load-": "is no measurement", "nowhere battery-": `no point "nowhere"`, "open radar": `no circuit "radar"`,
+	} {
+		_, err := a.Typed(text)
+		assert.ErrorContains(t, err, want)
+	}
 }
 
 // Readings that no fault in the list can make.

@@ -186,13 +186,13 @@ func (a *Answer) rivals() ([]rival, error) {
 				return nil, err
 			}
 		}
-		r := rival{t: t, weight: weight, says: soundSays}
+		r := rival{t: t, weight: weight, says: "nothing is wrong"}
 		if len(t.causes) > 0 {
 			said := make([]string, len(t.causes))
 			for i, c := range t.causes {
-				said[i] = a.part(c, t.sizes[i], t.errs[i]).Says
+				said[i] = c.brief()
 			}
-			r.says = strings.Join(said, "; and ")
+			r.says = strings.Join(said, " and ")
 		}
 		out = append(out, r)
 	}
@@ -205,6 +205,17 @@ func (a *Answer) rivals() ([]rival, error) {
 	}
 	return out, nil
 }
+
+// briefs say a kind of fault in few words.
+var briefs = map[string]string{
+	"joint": "joint in %s", "contact": "contact %s", "ground": "ground point %s", "breaker-contacts": "contacts of %s", "switch-contacts": "contacts of %s",
+	"gauge": "another gauge in %s", "length": "another length of %s", "breaker-rating": "another breaker in %s", "open": "no connection in %s",
+	"swapped-circuits": "%s swapped", "swapped-pins": "%s swapped", "load": "load of %s", "leak": "short or leak at %s", "parasitic": "something else on the %s bus",
+	"source": "source %s", "gain": "gain of the %s", "zero": "zero of the %s", "connected": "probes of the %s",
+}
+
+// brief names a cause in few words.
+func (c *cause) brief() string { return fmt.Sprintf(briefs[c.kind], c.where()) }
 
 // A guess is what one rival predicts of a measurement.
 type guess struct{ mean, sd float64 }
@@ -474,6 +485,52 @@ func outcomes(rivals []rival, guesses []guess) []Outcome {
 // Range is an outcome's span in words.
 func (o Outcome) Range(unit string) string {
 	return fmt.Sprintf("%s to %s", units.Format(o.Low, unit), units.Format(o.High, unit))
+}
+
+// Sample is how a person types what a measurement has shown.
+func (p Probe) Sample() string {
+	switch {
+	case p.Red != "":
+		return fmt.Sprintf("%s %s = 12.3 mV", p.Red, p.Black)
+	case p.Open != "":
+		return fmt.Sprintf("open %s = 1.23 A", p.Open)
+	}
+	return "current = 1.23 A"
+}
+
+// Typed makes a measurement of what a person writes: "RED BLACK" for a voltage in
+// the state that Next asks for, "current" for the supply's current, "open CIRCUIT"
+// for that current with one breaker open.
+func (a *Answer) Typed(text string) (Probe, error) {
+	state, ok := a.where()
+	if !ok {
+		return Probe{}, fmt.Errorf("faultfind: nothing feeds the aircraft in these readings")
+	}
+	words := strings.Fields(text)
+	if len(words) == 1 && words[0] == "current" {
+		return Probe{Unit: "A", Say: "Supply's current.", Of: airframe.OutOf(state.Sources[0]), In: state}, nil
+	}
+	if len(words) != 2 {
+		return Probe{}, fmt.Errorf("%q is no measurement; write two points like \"strobe.load- battery-\", or current, or open CIRCUIT", text)
+	}
+	if words[0] == "open" {
+		if a.p.c.Design.Circuit(words[1]) == nil {
+			return Probe{}, fmt.Errorf("there is no circuit %q", words[1])
+		}
+		s := state.Clone()
+		s.Closed[words[1]] = false
+		return Probe{Open: words[1], Unit: "A", Say: text, Of: airframe.OutOf(state.Sources[0]), In: s}, nil
+	}
+	for _, t := range words {
+		if !a.p.model.Powered(t) {
+			return Probe{}, fmt.Errorf("there is no point %q that has voltage in the design", t)
+		}
+	}
+	p := Probe{Red: words[0], Black: words[1], Moves: 2, Unit: "V", Say: text, Of: airframe.Between(words[0], words[1]), In: state}
+	if p.Black == a.p.home {
+		p.Moves = 1
+	}
+	return p, nil
 }
 
 // With is the case with one more reading, as a measurement gave it.

@@ -2,6 +2,7 @@ package procedure
 
 import (
 	"encoding/json"
+	"slices"
 
 	"loomproof/checks/airframe"
 	"loomproof/checks/design"
@@ -41,6 +42,14 @@ func Tell(d *design.Design, records []logbook.Record) (History, error) {
 				return h, err
 			}
 			h.Cuts = append(h.Cuts, CutState{c, f.before(c)})
+		case kindRedo:
+			var again Redo
+			if err := r.Decode(&again); err != nil {
+				return h, err
+			}
+			for _, c := range again.Captured {
+				h.Readings = append(h.Readings, Taken{c, again.State})
+			}
 		case kindEffect:
 			c, err := f.effect(r)
 			if err != nil {
@@ -77,6 +86,7 @@ func (f *follower) effect(r logbook.Record) (*Captured, error) {
 		Args json.RawMessage
 		// What the effects of power, act, measure and read bring.
 		Result struct {
+			OK       bool
 			Cut      *Cut
 			Captured *Captured
 		}
@@ -99,17 +109,45 @@ func (f *follower) effect(r logbook.Record) (*Captured, error) {
 			f.state.SupplyVolts, f.state.SupplyLimit = a.Volts, a.Limit
 		}
 	case "act":
-		var a struct{ Action, Circuit string }
+		var a struct{ Action, Circuit, Source string }
 		if err := json.Unmarshal(e.Args, &a); err != nil {
 			return nil, err
 		}
-		f.state = moved(f.state, a.Action, a.Circuit)
+		if e.Result.OK || e.Result.Cut != nil {
+			f.state = acted(f.state, a.Action, a.Circuit, a.Source)
+		}
+	case "put":
+		var a struct{ State string }
+		if err := json.Unmarshal(e.Args, &a); err != nil {
+			return nil, err
+		}
+		if named, err := airframe.Named(f.design, a.State); err == nil && (e.Result.OK || e.Result.Cut != nil) {
+			f.state = f.state.Clone()
+			f.state.Closed, f.state.On, f.state.Working = named.Closed, named.On, named.Working
+		}
 	}
 	if e.Result.Cut != nil {
 		f.state = f.off()
 		return nil, nil
 	}
 	return e.Result.Captured, nil
+}
+
+// acted is a state after what a hand does: to a breaker or switch, a source, or
+// the plugs.
+func acted(s airframe.State, action, circuit, source string) airframe.State {
+	out := s.Clone()
+	switch action {
+	case "feed":
+		out.Sources = append(out.Sources, source)
+	case "unfeed":
+		out.Sources = slices.DeleteFunc(out.Sources, func(x string) bool { return x == source })
+	case "plug", "unplug":
+		out.Unplugged = action == "unplug"
+	default:
+		return moved(s, action, circuit)
+	}
+	return out
 }
 
 // off is the state with nothing feeding the aircraft.

@@ -6,12 +6,13 @@ import (
 )
 
 type whyCommand struct {
-	Worksheet string `arg:"" optional:"" help:"Number of the worksheet. Default: the latest."`
-	Logbook   string `type:"path" default:"loomproof.db" help:"The logbook."`
-	Next      bool   `help:"Also say where to measure next, and what each outcome would mean."`
-	Rates     string `type:"path" placeholder:"FILE" help:"How common each kind of fault is; what the file leaves out keeps its usual rate."`
-	JSON      bool   `name:"json" help:"Print it as JSON."`
-	HTML      string `name:"html" type:"path" placeholder:"FILE" help:"Write it as a page here."`
+	Worksheet string   `arg:"" optional:"" help:"Number of the worksheet. Default: the latest."`
+	Logbook   string   `type:"path" default:"loomproof.db" help:"The logbook."`
+	Next      bool     `help:"Also say where to measure next, and what each outcome would mean."`
+	Read      []string `placeholder:"READING" sep:"none" help:"What was read since, in the state that --next asks for: \"strobe.load- battery- = 12.3 mV\", \"current = 4.2 A\", \"open strobe = 3.1 A\". Repeat it for each reading, in their order."`
+	Rates     string   `type:"path" placeholder:"FILE" help:"How common each kind of fault is; what the file leaves out keeps its usual rate."`
+	JSON      bool     `name:"json" help:"Print it as JSON."`
+	HTML      string   `name:"html" type:"path" placeholder:"FILE" help:"Write it as a page here."`
 }
 
 func (whyCommand) Help() string {
@@ -32,12 +33,20 @@ func (c whyCommand) Run(w *world) error {
 			return err
 		}
 	}
+	var typed []why.Typed
+	for _, text := range c.Read {
+		t, err := why.ParseTyped(text)
+		if err != nil {
+			return usage{err}
+		}
+		typed = append(typed, t)
+	}
 	book, sheet, err := openWorksheet(w, c.Logbook, c.Worksheet)
 	if err != nil {
 		return err
 	}
 	defer book.Close()
-	found, err := why.New(sheet, rates)
+	found, err := why.New(sheet, rates, typed...)
 	if err != nil {
 		return err
 	}

@@ -35,13 +35,41 @@ type Why struct {
 	faultfind.Answer
 	Hot   []faultfind.Heat  `json:"hot"` // joints that get hot at full load: said first
 	Next  *faultfind.Advice `json:"next"`
+	Moves int               `json:"moves"` // of the probe, for the readings since the worksheet
 	Rates faultfind.Rates   `json:"rates"` // how common each fault was taken to be
 
 	titles map[string]string // of looks
 }
 
-// New works out the explanations of a worksheet.
-func New(sheet *logbook.Worksheet, rates faultfind.Rates) (*Why, error) {
+// A Typed is a reading that a person took after the worksheet: where, as
+// [faultfind.Answer.Typed] has it, and what, in volts or amperes.
+type Typed struct {
+	Where string
+	Value float64
+}
+
+// ParseTyped reads "strobe.load- battery- = 12.3 mV", "current = 4.2 A", "open
+// strobe = 3.1 A".
+func ParseTyped(text string) (Typed, error) {
+	where, value, ok := strings.Cut(text, "=")
+	var v units.Volts
+	var a units.Amperes
+	switch where = strings.Join(strings.Fields(where), " "); {
+	case !ok:
+	case v.UnmarshalText([]byte(value)) == nil:
+		if where != "current" && !strings.HasPrefix(where, "open ") {
+			return Typed{where, float64(v)}, nil
+		}
+	case a.UnmarshalText([]byte(value)) == nil:
+		if where == "current" || strings.HasPrefix(where, "open ") {
+			return Typed{where, float64(a)}, nil
+		}
+	}
+	return Typed{}, fmt.Errorf("%q is no reading; write it like \"strobe.load- battery- = 12.3 mV\", \"current = 4.2 A\" or \"open strobe = 3.1 A\"", text)
+}
+
+// New works out the explanations of a worksheet, with what was read since.
+func New(sheet *logbook.Worksheet, rates faultfind.Rates, typed ...Typed) (*Why, error) {
 	records := sheet.Records()
 	folded, err := procedure.Fold(records)
 	if err != nil {
@@ -55,13 +83,25 @@ func New(sheet *logbook.Worksheet, rates faultfind.Rates) (*Why, error) {
 	if err != nil {
 		return nil, fmt.Errorf("why: worksheet %d: %w", sheet.ID(), err)
 	}
+	moves := 0
+	for _, t := range typed {
+		p, err := a.Typed(t.Where)
+		if err != nil {
+			return nil, err
+		}
+		moves += max(1, p.Moves)
+		c = a.With(p, t.Value)
+		if a, err = faultfind.Find(c, rates); err != nil {
+			return nil, fmt.Errorf("why: worksheet %d, reading %q: %w", sheet.ID(), t.Where, err)
+		}
+	}
 	next, err := a.Next()
 	if err != nil {
 		return nil, fmt.Errorf("why: worksheet %d: %w", sheet.ID(), err)
 	}
 	w := &Why{
 		Format: Format, Aircraft: folded.Design.Aircraft.Name, Procedure: folded.Opening.Procedure, Worksheet: sheet.ID(),
-		DesignRevision: folded.Opening.Revision, Answer: *a, Hot: []faultfind.Heat{}, Next: next, Rates: rates, titles: map[string]string{},
+		DesignRevision: folded.Opening.Revision, Answer: *a, Hot: []faultfind.Heat{}, Next: next, Moves: moves, Rates: rates, titles: map[string]string{},
 	}
 	for _, e := range a.Explanations {
 		if e.Hot != nil && e.Probability >= hotFrom {
@@ -178,17 +218,22 @@ func (w *Why) Title(id string) string {
 
 func (w *Why) advice(b *strings.Builder) {
 	n := w.Next
+	so := ""
+	if w.Moves > 0 {
+		so = fmt.Sprintf(" (%d moves so far)", w.Moves)
+	}
 	if n.Done {
-		fmt.Fprintf(b, "\n  Next: %s\n", n.Why)
+		fmt.Fprintf(b, "\n  Next%s: %s\n", so, n.Why)
 		return
 	}
-	fmt.Fprintf(b, "\n  Next, with %s%s:\n", n.State, w.Limited())
+	fmt.Fprintf(b, "\n  Next%s, with %s%s:\n", so, n.State, w.Limited())
 	for i, p := range n.Probes {
 		fmt.Fprintf(b, "\n  %d. %s  (%.2f bits for %.3g moves%s)\n", i+1, p.Say, p.Bits, p.Effort, undone(p))
 		for _, o := range p.Outcomes {
 			fmt.Fprintf(b, "       %-24s %s\n", o.Range(p.Unit)+":", strings.Join(o.Means, "; or "))
 		}
 	}
+	fmt.Fprintf(b, "\n  Then type what it shows: loomproof why %d --next --read %q\n", w.Worksheet, n.Probes[0].Sample())
 }
 
 func undone(p faultfind.Probe) string {

@@ -1,0 +1,82 @@
+package procedure
+
+import (
+	"path/filepath"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"loomproof/checks/logbook"
+)
+
+// The journal tells each reading's state: what fed the aircraft, what was closed
+// and on, what was being keyed; and what was being switched on when the power was
+// cut.
+func TestTheJournalTellsTheStates(t *testing.T) {
+	var records []logbook.Record
+	var p played
+	script := `
+power(volts = 14, limit = 20)
+read("supply current")
+move("on", "master", "Master on.")
+move("close", "radio", "Close it.")
+read("supply current")
+move("open", "radio", "Open it.", answers = ["Done", "Stays"])
+move("key", "transponder", "Key it.")
+read("supply current")
+power_off()
+power(volts = 13, limit = 20)
+read("supply current")
+`
+	synctest.Test(t, func(t *testing.T) {
+		book, err := logbook.Open(filepath.Join(t.TempDir(), "logbook.db"))
+		require.NoError(t, err)
+		defer book.Close()
+		w := begin(t, book, script)
+		p = playOn(t, &Bench{Supply: &unruly{}, Patience: time.Second}, w, script, nil)
+		records = w.Records()
+	})
+	require.NoError(t, p.err)
+	h, err := Tell(p.sheet.Design, records)
+	require.NoError(t, err)
+	require.Len(t, h.Readings, 4)
+	first, second, third, last := h.Readings[0].State, h.Readings[1].State, h.Readings[2].State, h.Readings[3].State
+	assert.Equal(t, []string{"supply"}, first.Sources)
+	assert.Equal(t, 14.0, first.SupplyVolts)
+	assert.Empty(t, first.Closed)
+	assert.True(t, second.On["master"] && second.Closed["radio"])
+	assert.False(t, third.Closed["radio"])
+	assert.True(t, third.Working["transponder"])
+	assert.Equal(t, 13.0, last.SupplyVolts)
+	assert.Empty(t, h.Cuts)
+	for i, r := range h.Readings {
+		assert.NotEmpty(t, r.ID, i)
+	}
+}
+
+// What ran away is told with the state that it ran away in.
+func TestTheJournalTellsWhatWasCut(t *testing.T) {
+	var records []logbook.Record
+	var p played
+	u := &unruly{amperes: func(on time.Duration) float64 {
+		if on > 100*time.Millisecond {
+			return 9
+		}
+		return 0.001
+	}}
+	synctest.Test(t, func(t *testing.T) {
+		book, err := logbook.Open(filepath.Join(t.TempDir(), "logbook.db"))
+		require.NoError(t, err)
+		defer book.Close()
+		w := begin(t, book, powerAndHold)
+		p = playInto(t, u, w, powerAndHold, nil)
+		records = w.Records()
+	})
+	h, err := Tell(p.sheet.Design, records)
+	require.NoError(t, err)
+	require.Len(t, h.Cuts, 1)
+	assert.Equal(t, []string{"supply"}, h.Cuts[0].State.Sources)
+}
