@@ -211,6 +211,12 @@ check("total current", "master", read("supply current"))
 power_off()`, do: (*Performance).slRead,
 		},
 		{
+			Group: groupRead, Use: "plan(wants)", Says: "How to find out, with what is on the bench, a list of (kind, circuit, from, to); kind is \"voltage\", \"drop\", \"current\", \"dip\" or \"ohms\". Gives .order (each .red .black), .ways, .moves, .listed (moves going down the list), .cannot (each .kind .circuit .why .addition).",
+			Example: `p = plan([("drop", "radio", "avionics", "radio.breaker"), ("dip", "radio", "avionics", reference)])
+for gap in p.cannot:
+    note("Not proven here: %s of %s. What would: %s." % (gap.kind, gap.circuit, gap.addition))`, do: (*Performance).slPlan,
+		},
+		{
 			Group: groupRead, Use: "last(what, circuit)", Says: "What was read at that step in the worksheet before this one; None if there is none.",
 			Example: `had = last("load voltage", "radio")
 if had != None:

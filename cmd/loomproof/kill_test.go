@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"encoding/json"
 	"fmt"
@@ -10,6 +11,8 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -22,27 +25,56 @@ import (
 	"loomproof/dashboard/report"
 )
 
-// How often each worksheet is killed, and within which time after a start. A
-// worksheet takes some ten seconds by itself, so that kills fall on all of it.
-const (
-	killsEach = 9
-	killAfter = 2500 * time.Millisecond
-)
+// A killing is one worksheet that is killed again and again.
+type killing struct {
+	procedure, fault string
+	within           time.Duration // after a start; less than a whole worksheet takes
+	kills            int           // in the gate; 0 leaves it to the long run
+}
+
+// The long run has so many kills in all: LOOMPROOF_KILLS=200 go test
+// ./cmd/loomproof -run KilledAtAnyMoment -timeout 60m. Its result is in
+// dashboard/demo/KILLS.md.
+func killings(t *testing.T) []killing {
+	t.Helper()
+	all := []killing{
+		{"first-power-on", "high-resistance-joint", 2500 * time.Millisecond, 5},
+		{"first-power-on", "short-to-airframe", 2500 * time.Millisecond, 5},
+		{"first-power-on", "parasitic-load", 2500 * time.Millisecond, 0},
+		{"first-power-on", "none", 2500 * time.Millisecond, 0},
+		{"before-power", "none", 2500 * time.Millisecond, 0},
+		{"loaded", "none", 2500 * time.Millisecond, 0},
+		{"annual-check", "none", 2 * time.Second, 2},
+		{"avionics", "none", 2 * time.Second, 2},
+		{"audio", "none", 1500 * time.Millisecond, 0},
+		{"ground-run", "none", 1500 * time.Millisecond, 2},
+		{"compass", "none", 800 * time.Millisecond, 3},
+		{"locator", "none", 500 * time.Millisecond, 2},
+	}
+	total, err := strconv.Atoi(cmp.Or(os.Getenv("LOOMPROOF_KILLS"), "0"))
+	require.NoError(t, err, "LOOMPROOF_KILLS is a number of kills")
+	if total > 0 {
+		for i := range all {
+			all[i].kills = (total + len(all) - 1) / len(all)
+		}
+	}
+	return slices.DeleteFunc(all, func(k killing) bool { return k.kills == 0 })
+}
 
 // A program that is killed at any moment loses nothing that was on disk, asks
 // nothing twice that was answered, judges nothing twice, and ends with the
 // report that it would have ended with.
 func TestKilledAtAnyMoment(t *testing.T) {
 	lanes := make(chan struct{}, 2) // worksheets at a time
-	for i, fault := range []string{"high-resistance-joint", "short-to-airframe", "parasitic-load", "none"} {
-		t.Run(fault, func(t *testing.T) {
+	for i, k := range killings(t) {
+		t.Run(k.procedure+"/"+k.fault, func(t *testing.T) {
 			t.Parallel()
 			lanes <- struct{}{}
 			defer func() { <-lanes }()
 			seed := uint64(time.Now().UnixNano()) + uint64(i)
 			t.Logf("moments of the kills from seed %d", seed)
-			v := &victim{t: t, fault: fault, dir: t.TempDir(), r: rand.New(rand.NewPCG(seed, 0))}
-			for v.kills < killsEach {
+			v := &victim{t: t, killing: k, dir: t.TempDir(), r: rand.New(rand.NewPCG(seed, 0))}
+			for v.count < k.kills {
 				if v.closed() {
 					v.before = nil // it was faster than the kills: on with another worksheet
 				}
@@ -56,17 +88,18 @@ func TestKilledAtAnyMoment(t *testing.T) {
 			watched := len(want.Cuts) > 0
 			assert.Equal(t, asked(undisturbed, watched), asked(killed, watched), "what was asked, in this order")
 			assertSameOutcome(t, want, got, watched)
+			t.Logf("%d kills, %d gaps in the last worksheet, %d records", v.count, len(got.Gaps), len(killed))
 		})
 	}
 }
 
 // A victim is a demo's worksheet in a logbook of its own.
 type victim struct {
-	t      *testing.T
-	fault  string
+	t *testing.T
+	killing
 	dir    string
 	r      *rand.Rand
-	kills  int
+	count  int              // kills so far
 	before []logbook.Record // on disk at the kill before
 	copies int
 }
@@ -76,7 +109,7 @@ func (v *victim) book() string { return filepath.Join(v.dir, "logbook.db") }
 func (v *victim) command(ctx context.Context, book string) (cmd *exec.Cmd, out, progress *bytes.Buffer) {
 	self, err := os.Executable()
 	require.NoError(v.t, err)
-	cmd = exec.CommandContext(ctx, self, "demo", "--hands-off", "--json", "--seed", "3", "--fault", v.fault, "--logbook", book)
+	cmd = exec.CommandContext(ctx, self, "demo", "--hands-off", "--json", "--seed", "3", "--procedure", v.procedure, "--fault", v.fault, "--logbook", book)
 	cmd.Env = append(os.Environ(), asProgram+"=1")
 	out, progress = &bytes.Buffer{}, &bytes.Buffer{}
 	cmd.Stdout, cmd.Stderr = out, progress
@@ -85,7 +118,7 @@ func (v *victim) command(ctx context.Context, book string) (cmd *exec.Cmd, out, 
 
 // kill starts the program and kills it at a random moment.
 func (v *victim) kill() {
-	after := time.Duration(v.r.Int64N(int64(killAfter)))
+	after := time.Duration(v.r.Int64N(int64(v.within)))
 	cmd, _, progress := v.command(v.t.Context(), v.book())
 	require.NoError(v.t, cmd.Start())
 	moment := time.NewTimer(after)
@@ -95,12 +128,12 @@ func (v *victim) kill() {
 	case <-moment.C:
 		require.NoError(v.t, cmd.Process.Kill())
 		<-ended
-		v.kills++
+		v.count++
 	case <-ended: // it finished first
 		moment.Stop()
 	}
 	records := v.records()
-	v.t.Logf("kill %d after %v: %d records on disk", v.kills, after.Round(time.Millisecond), len(records))
+	v.t.Logf("kill %d after %v: %d records on disk", v.count, after.Round(time.Millisecond), len(records))
 	require.NotContains(v.t, progress.String(), "loomproof: ", "it went on without complaint")
 	require.GreaterOrEqual(v.t, len(records), len(v.before))
 	for i, r := range v.before {

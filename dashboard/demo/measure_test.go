@@ -125,3 +125,21 @@ func TestMistakesOfAScript(t *testing.T) {
 		})
 	}
 }
+
+// A script that says what it wants is told how, and what cannot be had.
+func TestPlanOfAScript(t *testing.T) {
+	s, err := play(t, `
+p = plan([("drop", "radio", "avionics", "radio.breaker"), ("current", "radio", "", ""), ("dip", "avionics", "avionics", "battery-")])
+note("%d %d %s %s" % (p.moves, len(p.order), p.ways[1], p.cannot[0].addition))
+`)
+	require.NoError(t, err)
+	assert.Equal(t, []string{"2 2 current of radio: the rise of the supply's own reading as the breaker closes the node on that bus, or a meter that holds the least reading"}, s.Notes)
+	for script, says := range map[string]string{
+		`plan([("drop", "radio")])`:              "is no want",
+		`plan([("weight", "radio", "", "")])`:    `"weight" cannot be planned`,
+		`plan([("drop", "radio", "x", "main")])`: `there is no terminal "x"`,
+	} {
+		_, err := play(t, script)
+		assert.ErrorContains(t, err, says)
+	}
+}

@@ -1,0 +1,64 @@
+package procedure
+
+import (
+	"fmt"
+	"slices"
+
+	"go.starlark.net/starlark"
+
+	"loomproof/checks/plan"
+)
+
+// slPlan says how to find out what a script wants to know with what is on the
+// bench. It acts on nothing.
+func (p *Performance) slPlan(name string, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
+	var asked *starlark.List
+	if err := starlark.UnpackArgs(name, args, kwargs, "wants", &asked); err != nil {
+		return nil, err
+	}
+	wants := make([]plan.Want, asked.Len())
+	for i := range wants {
+		var err error
+		if wants[i], err = p.want(asked.Index(i)); err != nil {
+			return nil, err
+		}
+	}
+	b := plan.Bench{Meter: p.Bench.Meter != nil, Supply: p.Bench.Supply != nil, Reference: p.reference()}
+	if p.Bench.Node != nil && p.Bench.NodeVolts != "" {
+		b.Bus = p.Bench.NodeBus
+	}
+	made := plan.For(wants, b)
+	order := list(made.Order, func(r plan.Reading) starlark.Value {
+		return record("reading", "red", text(r.Red), "black", text(r.Black))
+	})
+	ways := list(made.Items, func(i plan.Item) starlark.Value { return text(fmt.Sprintf("%s: %s", i.Want, i.Way)) })
+	cannot := list(made.Cannot, func(g plan.Gap) starlark.Value {
+		return record("gap", "kind", text(string(g.Kind)), "circuit", text(g.Circuit), "why", text(g.Why), "addition", text(g.Addition))
+	})
+	return record("plan", "order", order, "ways", ways, "moves", starlark.MakeInt(made.Moves), "listed", starlark.MakeInt(made.Listed), "cannot", cannot), nil
+}
+
+// want reads one thing that a script wants to know: (kind, circuit, from, to).
+func (p *Performance) want(v starlark.Value) (w plan.Want, err error) {
+	t, ok := v.(starlark.Tuple)
+	if !ok || len(t) != 4 {
+		return w, fmt.Errorf("%s is no want: write (kind, circuit, from, to)", v)
+	}
+	var words [4]string
+	for i := range t {
+		if words[i], ok = starlark.AsString(t[i]); !ok {
+			return w, fmt.Errorf("%s is no want: write (kind, circuit, from, to), all words", v)
+		}
+	}
+	w = plan.Want{Kind: plan.Kind(words[0]), Circuit: words[1], From: words[2], To: words[3]}
+	kinds := []plan.Kind{plan.Voltage, plan.Drop, plan.Current, plan.Dip, plan.Ohms}
+	if !slices.Contains(kinds, w.Kind) {
+		return w, fmt.Errorf("%q cannot be planned; what can is %q", w.Kind, kinds)
+	}
+	for _, terminal := range words[2:] {
+		if terminal != "" && p.Design.Terminal(terminal) == nil {
+			return w, fmt.Errorf("there is no terminal %q", terminal)
+		}
+	}
+	return w, nil
+}
