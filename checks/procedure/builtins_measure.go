@@ -150,7 +150,22 @@ func (p *Performance) pair(what string, reading, minus starlark.Value) (m measur
 	if what != WhatCurrent && b.Captured.Quantity != probe.Resistance && !reflect.DeepEqual(a.state, b.state) {
 		return m, state, before, fmt.Errorf("%s and %s were read in two states of the aircraft", a.Captured.ID, b.Captured.ID)
 	}
+	noted := false
+	if a.run != b.run && a.Captured.Quantity != probe.Resistance {
+		fresh, stays, err := p.afterGap(a, b)
+		switch noted = stays; {
+		case err != nil:
+			return m, state, before, err
+		case fresh.Cut != nil || fresh.Skipped != "":
+			return m, state, before, &leftOutError{"its first reading was taken before a gap and could not be taken again"}
+		case !stays && a.run < b.run:
+			a = fresh
+		case !stays:
+			b = fresh
+		}
+	}
 	m, err = difference(a.Captured, b.Captured)
+	m.gap = noted
 	return m, a.state, b.state, err
 }
 

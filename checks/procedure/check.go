@@ -42,6 +42,7 @@ type measured struct {
 	source   string   // who read it
 	joined   []string // terminals that were tied to black
 	open     bool     // a resistance above every range
+	gap      bool     // the program was not there between its two readings
 }
 
 func single(c Captured) measured {
@@ -183,6 +184,9 @@ func (p *Performance) judged(what, circuit string, m measured, e limits.Expected
 	}
 	if why, dead := p.provesNothing(what, circuit, e.Design); dead && v.Word == verdict.Pass {
 		s.Verdict, s.Probability, s.Note = string(verdict.NotDone), nil, why
+	}
+	if m.gap && s.Note == "" {
+		s.Note = "the program was stopped between its two readings; a person confirmed the state"
 	}
 	if m.asIs && s.Note == "" {
 		s.Note = "taken as shown: a person confirmed that the probes were on the points"

@@ -319,5 +319,9 @@ func describe(d *design.Design, s airframe.State) string {
 	if s.Unplugged {
 		supply += ", all units off their plugs"
 	}
-	return strings.Join([]string{supply, list(s.Closed, "closed"), list(s.On, "switched on")}, "; ")
+	parts := []string{supply, list(s.Closed, "closed"), list(s.On, "switched on")}
+	if anything(s.Working) {
+		parts = append(parts, list(s.Working, "at work, as transmitting"))
+	}
+	return strings.Join(parts, "; ")
 }

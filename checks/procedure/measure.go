@@ -35,12 +35,17 @@ type taken struct {
 	Skipped  string   `json:"skipped,omitempty"` // why it was left out
 
 	state airframe.State
+	run   int // of the program, counted from 1
 }
 
 // take runs one reading as an effect, until it is there or the watch cuts.
 func (p *Performance) take(call string, args map[string]any, read func(ctx context.Context) (Captured, error)) (taken, error) {
 	p.captures++
-	id := fmt.Sprintf("r%d", p.captures)
+	return p.taking(fmt.Sprintf("r%d", p.captures), call, args, read)
+}
+
+// taking is take for a reading with a name of its own.
+func (p *Performance) taking(id, call string, args map[string]any, read func(ctx context.Context) (Captured, error)) (taken, error) {
 	args["id"] = id
 	var out taken
 	err := p.effect(call, args, &out, func(ctx context.Context) error {
@@ -59,7 +64,7 @@ func (p *Performance) take(call string, args map[string]any, read func(ctx conte
 		out.Captured = c
 		return err
 	})
-	out.state = p.state.Clone()
+	out.state, out.run = p.state.Clone(), p.runs
 	out.Captured.ID = id
 	p.reading[id] = out
 	if out.Cut != nil {

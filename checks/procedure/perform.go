@@ -58,6 +58,7 @@ type Performance struct {
 	clockTrusted bool // a person has confirmed the clock
 
 	powered bool
+	runs    int    // of the program into this worksheet, counted from 1
 	holder  string // who answered last
 	last    string // circuit that a hand moved something of last; "" since the power came on
 
@@ -290,6 +291,8 @@ func (p *Performance) showAgain(r logbook.Record) {
 		if r.Decode(&n) == nil {
 			p.showNote(n)
 		}
+	case kindBench:
+		p.runs++
 	case kindCut:
 		var c Cut
 		if r.Decode(&c) == nil {
@@ -318,6 +321,7 @@ func (p *Performance) bridge() error {
 	if _, err := p.Sheet.Append(p.ctx, kindBench, BenchRecord{p.Bench.Instruments()}); err != nil {
 		return err
 	}
+	p.runs++
 	if len(p.records) == 1 {
 		return nil // a new worksheet
 	}
@@ -327,7 +331,7 @@ func (p *Performance) bridge() error {
 			return p.endForSmoke(*p.unanswered)
 		}
 	}
-	if !p.powered && !anything(p.state.Closed) && !anything(p.state.On) {
+	if atRest(p.state) {
 		return nil
 	}
 	return p.restore()
@@ -355,6 +359,12 @@ func (p *Performance) restore() error {
 	}
 	_, err = p.Sheet.Append(p.ctx, kindResume, Resume{a.By, state})
 	return err
+}
+
+// atRest tells whether a state is how every aircraft is found: nothing feeds it,
+// nothing is closed or on, and every unit is on its plug.
+func atRest(s airframe.State) bool {
+	return len(s.Sources) == 0 && !s.Unplugged && !anything(s.Closed) && !anything(s.On) && !anything(s.Working)
 }
 
 // anything tells whether any of them is true.

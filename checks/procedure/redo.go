@@ -77,7 +77,7 @@ func (p *Performance) readAgain(s Step, w Word) (Redo, error) {
 	if states && !reflect.DeepEqual(first.state, p.state) {
 		return r, &cannotRedo{"it compares two states of the aircraft, and neither is there now"}
 	}
-	a, err := p.captureAgain(first.Captured, s, 1)
+	a, err := p.captureAgain(p.ctx, first.Captured, s.Title, fmt.Sprintf("read again %d", s.Redo+1))
 	if err != nil {
 		return r, err
 	}
@@ -87,7 +87,7 @@ func (p *Performance) readAgain(s Step, w Word) (Redo, error) {
 		b := second.Captured
 		before = second.state
 		if !states {
-			if b, err = p.captureAgain(b, s, 2); err != nil {
+			if b, err = p.captureAgain(p.ctx, b, s.Title, fmt.Sprintf("read again %d", s.Redo+1)); err != nil {
 				return r, err
 			}
 			r.Captured = append(r.Captured, b)
@@ -130,18 +130,19 @@ func limitsOf(s Step) limits.Expected {
 	return e
 }
 
-// captureAgain reads what a capture had read.
-func (p *Performance) captureAgain(c Captured, s Step, n int) (Captured, error) {
-	ctx, done := p.watch.untilTripped(p.ctx)
+// captureAgain reads what a capture had read, for what title says; the new one's
+// name is the old one's with a mark.
+func (p *Performance) captureAgain(ctx context.Context, c Captured, title, mark string) (Captured, error) {
+	ctx, done := p.watch.untilTripped(ctx)
 	defer done()
-	id := fmt.Sprintf("%s again %d.%d", c.ID, s.Redo+1, n)
+	id := c.ID + " " + mark
 	var again Captured
 	var err error
 	switch {
 	case p.Bench.Meter != nil && c.Last.Source == p.Bench.Meter.Identity().Name && c.Red != "":
 		now := Now{
 			Kind: DoProbe, Say: fmt.Sprintf("Once more: red probe on %s, black on %s.", place(p.Design, c.Red), place(p.Design, c.Black)),
-			Detail: s.Title, Red: c.Red, Black: c.Black, Joined: c.Joined, Quantity: c.Quantity,
+			Detail: title, Red: c.Red, Black: c.Black, Joined: c.Joined, Quantity: c.Quantity,
 		}
 		again, err = p.readAim(ctx, now, false)
 	case p.Bench.Supply != nil && c.Last.Source == p.Bench.Supply.Identity().Name:
@@ -167,4 +168,30 @@ func (p *Performance) took(r Redo) {
 		}
 	}
 	p.showSteps(r.Step)
+}
+
+// afterGap reads the older of two readings again where the program was not there
+// between the two: what it was read under may hold no longer. A reading of another
+// state cannot be taken again; the step then says so.
+func (p *Performance) afterGap(a, b taken) (fresh taken, noted bool, err error) {
+	older := a
+	if b.run < a.run {
+		older = b
+	}
+	if !reflect.DeepEqual(a.state, b.state) {
+		return older, true, nil
+	}
+	id := older.Captured.ID
+	fresh, err = p.taking(id+" after a gap", "again", map[string]any{"of": id}, func(ctx context.Context) (Captured, error) {
+		c, err := p.captureAgain(ctx, older.Captured, "It was read before the gap.", "after a gap")
+		var cannot *cannotRedo
+		if errors.As(err, &cannot) {
+			return older.Captured, nil // typed, or from an instrument that is gone
+		}
+		return c, err
+	})
+	if err == nil {
+		p.reading[id] = fresh
+	}
+	return fresh, false, err
 }
