@@ -39,12 +39,17 @@ func (m *Mockup) Hands(ctx context.Context, desk *procedure.Desk, pace Pace) {
 // Do does one thing; false means that the context has ended.
 func (m *Mockup) Do(ctx context.Context, desk *procedure.Desk, now procedure.Now, pace Pace) bool {
 	switch {
+	case now.Kind == procedure.DoProbe && now.Red != "" && m.stays(now):
+		// a person who has just said that both probes are on leaves them there
 	case now.Kind == procedure.DoProbe && now.Red != "":
 		m.Lift()
 		if !rest(ctx, pace.Move) {
 			return false
 		}
 		m.Place(now.Red, now.Black, now.Joined...)
+		m.mu.Lock()
+		m.asked = now.Asks()
+		m.mu.Unlock()
 	case now.Kind == procedure.DoAct:
 		// When a person answers, the hand must have moved before the answer.
 		if pace.Answer && !rest(ctx, pace.Move) {
@@ -94,6 +99,15 @@ func (m *Mockup) Do(ctx context.Context, desk *procedure.Desk, now procedure.Now
 func (m *Mockup) wronglyMarked(circuit string) bool {
 	k := m.design.Circuit(circuit)
 	return k != nil && k.Protector() != nil && m.Marked(circuit) != float64(k.Protector().Rating)
+}
+
+// stays tells whether the probes are where they are wanted already, by the word
+// that was just given; probes that are not asked about are put down anew.
+func (m *Mockup) stays(now procedure.Now) bool {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	p := m.probes
+	return !now.Asks() && m.asked && p.down && p.red == now.Red && p.black == now.Black && slices.Equal(p.joined, now.Joined)
 }
 
 // restore puts breakers, switches, plugs and batteries as a procedure wants them

@@ -33,6 +33,7 @@ type Mockup struct {
 	model  *airframe.Model
 	state  airframe.State
 	probes probes
+	asked  bool // whether somebody asked whether they are on
 	quirks []Quirk
 }
 

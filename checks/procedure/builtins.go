@@ -102,7 +102,15 @@ func (p *Performance) circuitValue(k *design.Circuit) starlark.Value {
 		"rating", rating, "label", starlark.String(marked), "switch", starlark.String(sw), "feed", texts(feed),
 		"minus", starlark.String(k.Name+".load-"), "skip", starlark.String(k.NoBench), "essential", starlark.Bool(k.Essential),
 		"continuous", starlark.Bool(k.Load != nil && k.Load.Duty == design.Continuous), "transmits", starlark.Bool(k.Load != nil && k.Load.Intermittent != nil),
-		"nature", starlark.String(nature(k)))
+		"short_draw", starlark.Float(p.shortDraw(k)), "nature", starlark.String(nature(k)))
+}
+
+// shortDraw is what a load draws while it does its short work, in amperes.
+func (p *Performance) shortDraw(k *design.Circuit) float64 {
+	if k.Load == nil || k.Load.Intermittent == nil {
+		return 0
+	}
+	return k.Load.Intermittent.At(float64(p.Design.Aircraft.Nominal))
 }
 
 func nature(k *design.Circuit) string {

@@ -97,6 +97,14 @@ func (p *Performance) yardstick(what string) (low, high *float64, rule wire.Cita
 	case "regulation":
 		least, most, rule := wire.Regulation(float64(p.Design.Aircraft.Nominal))
 		return &least, &most, rule, true
+	case "bus while charging":
+		nominal := float64(p.Design.Aircraft.Nominal)
+		least, most, rule := wire.Regulation(nominal)
+		drop, feeder := wire.FeederDrop(least)
+		least -= drop
+		rule.Text += ", less what the way to the bus may lose: " + feeder.Text
+		rule.Status = wire.Derived
+		return &least, &most, rule, true
 	case "cranking":
 		v, rule := wire.CrankingVoltage(float64(p.Design.Aircraft.Nominal))
 		return least(v, rule)
