@@ -2,6 +2,7 @@ package faultfind
 
 import (
 	"cmp"
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -74,13 +75,17 @@ const (
 	mostTold  = 12
 )
 
+// ErrNoReadings is returned, wrapped, for a case without voltages, currents,
+// markings or cuts: there is nothing to explain.
+var ErrNoReadings = errors.New("it has no voltages or currents with the power on: there is nothing to explain")
+
 // Find works out the explanations of a case.
 func Find(c *Case, rates Rates) (*Answer, error) {
 	if err := c.check(); err != nil {
 		return nil, err
 	}
 	if len(c.Readings) == 0 && len(c.Cuts) == 0 && len(c.Markings) == 0 {
-		return nil, fmt.Errorf("faultfind: there are no readings to explain yet")
+		return nil, ErrNoReadings
 	}
 	c, only, left, err := relevant(c)
 	if err != nil {
@@ -542,8 +547,10 @@ func (a *Answer) words(p *Part, c *cause, size, err float64, span func(string, f
 		p.Says = fmt.Sprintf("a leak to the airframe at %s, %s at the nominal voltage", p.Where, amps)
 		p.Try = "Power off, unplug the load; measure from the wire to the airframe; look for chafe, damp and swarf."
 	case "source":
-		span("V", same)
+		span(map[bool]string{true: "Ω", false: "V"}[c.at.inside], same)
 		switch {
+		case c.at.inside:
+			p.Says = fmt.Sprintf("a weak source: %s has %s more resistance inside", p.Where, amount())
 		case size < 0:
 			p.Says = fmt.Sprintf("source %s gives %s more than stated", p.Where, units.Format(-size, "V"))
 		default:
@@ -562,6 +569,8 @@ func (a *Answer) words(p *Part, c *cause, size, err float64, span func(string, f
 		switch {
 		case c.at.turn.reversed:
 			p.Says = fmt.Sprintf("the probes of the %s are exchanged: red where black belongs", c.at.turn.instrument)
+		case c.at.turn.red != "":
+			p.Says = fmt.Sprintf("the %s is wired to %s, not where the design has it", c.at.turn.instrument, c.at.turn.red)
 		default:
 			p.Says = fmt.Sprintf("the black probe of the %s is on %s, not on %s", c.at.turn.instrument, c.at.turn.black, a.p.home)
 		}

@@ -416,7 +416,7 @@ func (b drawn) between(y way, from, to string) bool {
 		return false
 	case airframe.BadGround:
 		return from == f.At || to == f.At
-	case airframe.WrongVoltage:
+	case airframe.WrongVoltage, airframe.WeakBattery:
 		return from == y.points[0] && to == ""
 	case airframe.WrongDraw, airframe.ShortToAirframe:
 		return from == "" && (strings.HasPrefix(f.At, y.circuit) || f.At == y.circuit)

@@ -136,6 +136,46 @@ func TestWrongMeters(t *testing.T) {
 	}
 }
 
+// A battery with more resistance inside is told from one that is only low: the
+// more is on, the more it gives way.
+func TestAWeakBattery(t *testing.T) {
+	d := exampleDesign(t, "marsh-hen")
+	fault := airframe.Fault{Kind: airframe.WeakBattery, At: "battery", Size: 0.05}
+	w, err := newWorld(d, []airframe.Fault{fault}, 5)
+	require.NoError(t, err)
+	w.state.Sources = []string{"battery"}
+	c, err := w.worksheet()
+	require.NoError(t, err)
+	a, err := Find(c, Usual())
+	require.NoError(t, err)
+	told := false
+	for _, e := range a.Explanations[:min(3, len(a.Explanations))] {
+		told = told || explains(e, fault) && e.Parts[0].Unit == "Ω"
+	}
+	assert.True(t, told, a.Likeliest().Says)
+}
+
+// A node that is wired to the other bus reads that one, each time.
+func TestANodeOnTheWrongBus(t *testing.T) {
+	d := exampleDesign(t, "marsh-hen")
+	w, err := newWorld(d, nil, 5)
+	require.NoError(t, err)
+	c, err := w.worksheet()
+	require.NoError(t, err)
+	off := w.state.Clone()
+	off.Closed["avionics-master"] = false // the other bus is dead
+	for i, s := range []airframe.State{w.state, off} {
+		r, err := w.read(airframe.Between("avionics", "battery-"), s)
+		require.NoError(t, err)
+		r.ID, r.Instrument, r.Of = []string{"n1", "n2"}[i], "node", airframe.Between("main", "battery-")
+		c.Readings = append(c.Readings, r)
+	}
+	a, err := Find(c, Usual())
+	require.NoError(t, err)
+	require.Len(t, a.Likeliest().Parts, 1, a.Likeliest().Says)
+	assert.Equal(t, "the node is wired to avionics, not where the design has it", a.Likeliest().Says)
+}
+
 // A zero that is off moves every voltage alike, and so does a gain, or a supply that
 // gives more: the readings hardly tell, so all three are said.
 func TestAZeroThatIsOffIsSaidBesideTheSupply(t *testing.T) {
@@ -309,7 +349,7 @@ func TestRates(t *testing.T) {
 
 func TestNoReadingsNoAnswer(t *testing.T) {
 	_, err := Find(&Case{Design: exampleDesign(t, "marsh-hen")}, Usual())
-	assert.ErrorContains(t, err, "no readings")
+	assert.ErrorIs(t, err, ErrNoReadings)
 	_, err = Find(&Case{Design: exampleDesign(t, "marsh-hen"), Readings: []Reading{{ID: "r1", Of: airframe.Between("main", "battery-")}}}, Usual())
 	assert.ErrorContains(t, err, "r1")
 }

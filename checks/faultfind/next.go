@@ -415,6 +415,12 @@ func (a *Answer) slope(c *cause, l *linear, s *airframe.Sense, r Reading) float6
 		return -s.Forced(c.at.terminal) * v
 	case c.at.load >= 0:
 		return s.Loads[c.at.load]
+	case c.at.source >= 0 && c.at.inside:
+		amperes, err := l.model.Value(airframe.OutOf(l.p.feeds[c.at.source].Source.Name))
+		if err != nil {
+			return 0
+		}
+		return -s.Sources[c.at.source] * amperes
 	case c.at.source >= 0:
 		return -s.Sources[c.at.source]
 	case c.at.gain && c.at.instrument == r.Instrument:

@@ -20,6 +20,7 @@ type place struct {
 	instrument string
 	turn       twist // of the instrument, in full
 	gain, zero bool
+	inside     bool // a source's resistance, not its voltage
 
 	loop float64 // ohms beyond which an added resistance has stopped the current, or inverse siemens
 	d    []float64
@@ -78,6 +79,8 @@ func (p *place) direction(l *linear) []float64 {
 			d[i] = -s.Forced(p.terminal) * l.volts[l.p.in[i]][l.p.term[p.terminal]]
 		case p.load >= 0:
 			d[i] = s.Loads[p.load]
+		case p.source >= 0 && p.inside:
+			d[i] = -s.Sources[p.source] * l.given[l.p.in[i]][p.source]
 		case p.source >= 0:
 			d[i] = -s.Sources[p.source]
 		case p.instrument == r.Instrument && p.gain:
@@ -140,6 +143,7 @@ func (p *problem) causes(base *linear) []*cause {
 	}
 	for i, s := range p.feeds {
 		e.source(i, s)
+		e.inside(i, s)
 	}
 	for _, name := range p.c.instruments() {
 		e.instrument(name)
@@ -453,6 +457,24 @@ func (e *enumeration) source(i int, s airframe.SourceSpan) {
 	}})
 }
 
+// inside adds a battery whose own resistance has grown.
+func (e *enumeration) inside(i int, s airframe.SourceSpan) {
+	most := 0.0
+	for _, given := range e.base.given {
+		most = math.Max(most, math.Abs(given[i]))
+	}
+	if s.Source.Kind != design.Battery || most < 1e-3 {
+		return
+	}
+	where := nowhere
+	where.source, where.inside = i, true
+	if at := e.at(where, e.nominal/most); at != nil {
+		e.add(cause{kind: "source", at: at, prior: e.p.rates["source"], sizes: evenly(0.005, 1, perDecade), fault: func(size float64) airframe.Fault {
+			return airframe.Fault{Kind: airframe.WeakBattery, At: s.Source.Name, Size: size}
+		}})
+	}
+}
+
 func (e *enumeration) instrument(name string) {
 	both := func(cells []cell) (out []cell) {
 		for _, c := range cells {
@@ -474,6 +496,13 @@ func (e *enumeration) instrument(name string) {
 	for _, g := range e.p.c.Design.Grounds {
 		turns = append(turns, twist{instrument: name, black: g.Name})
 	}
+	if bus := e.fixed(name); bus != "" {
+		for _, b := range e.p.c.Design.Buses {
+			if b.Name != bus {
+				turns = append(turns, twist{instrument: name, red: b.Name})
+			}
+		}
+	}
 	for _, t := range turns {
 		turned := where
 		turned.instrument, turned.turn = "", t
@@ -481,6 +510,21 @@ func (e *enumeration) instrument(name string) {
 			e.add(cause{kind: "connected", at: at, prior: e.p.rates["connected"] / float64(len(turns)), sizes: []cell{{1, 1, 1}}})
 		}
 	}
+}
+
+// fixed is the bus that an instrument is wired to for good, if all its voltages
+// are of one.
+func (e *enumeration) fixed(name string) (bus string) {
+	for _, r := range e.p.c.Readings {
+		switch {
+		case r.Instrument != name || r.Of.From == "":
+		case !e.p.c.Design.IsBus(r.Of.From), bus != "" && bus != r.Of.From:
+			return ""
+		default:
+			bus = r.Of.From
+		}
+	}
+	return bus
 }
 
 // twists is what an instrument fault of a size does.

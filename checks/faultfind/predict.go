@@ -173,6 +173,7 @@ type linear struct {
 	sense  []*airframe.Sense
 	rows   [][]entry
 	volts  [][]float64 // by state and terminal, against the airframe
+	given  [][]float64 // by state and source: amperes
 	f      factor
 	r      []float64 // whitened residuals
 	logL   float64
@@ -191,7 +192,7 @@ func (p *problem) predict(faults []airframe.Fault, twists []twist) (*linear, err
 	}
 	n := len(p.c.Readings)
 	l.mean, l.rows, l.sense = make([]float64, n), make([][]entry, n), make([]*airframe.Sense, n)
-	l.volts = make([][]float64, len(p.states))
+	l.volts, l.given = make([][]float64, len(p.states)), make([][]float64, len(p.states))
 	state := -1
 	for i := range p.c.Readings {
 		if p.in[i] != state {
@@ -259,6 +260,13 @@ func (l *linear) enter(state int) error {
 		volts[i] = v
 	}
 	l.volts[state] = volts
+	for _, s := range l.p.feeds {
+		amperes, err := l.model.Value(airframe.OutOf(s.Source.Name))
+		if err != nil {
+			return err
+		}
+		l.given[state] = append(l.given[state], amperes)
+	}
 	return nil
 }
 

@@ -222,7 +222,7 @@ func answers(p Part, f airframe.Fault) bool {
 		return p.Kind == "load" && p.Circuit == f.At
 	case airframe.ShortToAirframe, airframe.ParasiticLoad:
 		return (p.Kind == "leak" || p.Kind == "parasitic") && at(places...)
-	case airframe.WrongVoltage:
+	case airframe.WrongVoltage, airframe.WeakBattery:
 		return p.Kind == "source" && at(places...)
 	}
 	return false

@@ -5,6 +5,8 @@ import (
 	"compress/gzip"
 	"encoding/json"
 	"io"
+	"net/http"
+	"net/http/httptest"
 	"os"
 	"path/filepath"
 	"testing"
@@ -17,6 +19,7 @@ import (
 	"loomproof/checks/trend"
 	"loomproof/dashboard/crept"
 	"loomproof/dashboard/report"
+	"loomproof/dashboard/web"
 	"loomproof/dashboard/why"
 )
 
@@ -102,6 +105,36 @@ func TestAGroundPointSinceLastYear(t *testing.T) {
 	require.Len(t, sheets, 3)
 	order := trend.Order(sheets, []string{"strobe", "radio", "fuel-pump", "gps"})
 	assert.ElementsMatch(t, []string{"radio", "gps"}, order[:2])
+}
+
+// The pages and their JSON, as the dashboard serves them; numbers that are not
+// there are told.
+func TestThePagesAreServed(t *testing.T) {
+	book, _ := threeWorksheets(t)
+	server := web.New(web.Options{Book: book})
+	for path, want := range map[string]struct {
+		code int
+		says string
+	}{
+		"/why/3":          {http.StatusOK, "bad ground point G4"},
+		"/why/3.json":     {http.StatusOK, `"kind": "ground"`},
+		"/compare/3":      {http.StatusOK, "ground point G4"},
+		"/compare/1/3":    {http.StatusOK, "ground point G4"},
+		"/compare/3.json": {http.StatusOK, `"cause": "ground point G4"`},
+		"/report/3":       {http.StatusOK, "Since worksheet 2"},
+		"/compare/1":      {http.StatusConflict, "no earlier one"},
+		"/compare/2/2":    {http.StatusConflict, "with itself"},
+		"/why/9":          {http.StatusNotFound, "no worksheet 9"},
+		"/why/nine":       {http.StatusNotFound, "no worksheet number"},
+		"/compare/3/nine": {http.StatusNotFound, "no worksheet number"},
+	} {
+		r := httptest.NewRequest(http.MethodGet, path, nil)
+		w := httptest.NewRecorder()
+		server.ServeHTTP(w, r)
+		assert.Equal(t, want.code, w.Code, path)
+		assert.Contains(t, w.Body.String(), want.says, path)
+		assert.NotContains(t, w.Body.String(), "<script src=\"http", path)
+	}
 }
 
 func TestWhatCannotBeCompared(t *testing.T) {

@@ -46,7 +46,10 @@ func (r *Report) addCauses(w *logbook.Worksheet) {
 		return
 	}
 	found, err := why.New(w, faultfind.Usual())
-	if err != nil {
+	switch {
+	case errors.Is(err, faultfind.ErrNoReadings):
+		return
+	case err != nil:
 		r.Doubt = err.Error()
 		return
 	}

@@ -227,6 +227,9 @@ func (w *Why) advice(b *strings.Builder) {
 		return
 	}
 	fmt.Fprintf(b, "\n  Next%s, with %s%s:\n", so, n.State, w.Limited())
+	if c := w.Caution(); c != "" {
+		fmt.Fprintf(b, "\n  CAUTION: %s\n", c)
+	}
 	for i, p := range n.Probes {
 		fmt.Fprintf(b, "\n  %d. %s  (%.2f bits for %.3g moves%s)\n", i+1, p.Say, p.Bits, p.Effort, undone(p))
 		for _, o := range p.Outcomes {
@@ -241,6 +244,15 @@ func undone(p faultfind.Probe) string {
 		return ", something must come off first"
 	}
 	return ""
+}
+
+// Caution is what to heed before power goes on for the next measurement.
+func (w *Why) Caution() string {
+	if w.Next.Current <= 0 || w.Next.Done {
+		return ""
+	}
+	return fmt.Sprintf("A short was cut here. Set the supply's own limit to %s before its output comes on; on smoke, smell or heat: output off. Batteries stay disconnected.",
+		units.Format(w.Next.Current, "A"))
 }
 
 // Limited says what the supply is to be limited to.
