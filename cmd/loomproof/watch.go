@@ -29,6 +29,8 @@ func (watchCommand) Help() string {
 when there is no fresh reading. The space bar marks a reading, r resets, q ends. Where the output is no terminal
 each reading is a line. NO_COLOR in the environment leaves colour out; nothing is said by colour alone.
 
+Ends with 2 where something that was watched gave no reading.
+
 Example: loomproof watch --sources sources.yaml "bench meter/voltage" --at-least 13.8 --at-most 14.4
 
 ` + exitCodes
@@ -59,7 +61,11 @@ func (c watchCommand) Run(w *world) error {
 	}()
 	o := watch.Options{Watched: watched, Limits: watch.Limits{Low: c.AtLeast, High: c.AtMost}, Out: w.out, JSON: c.JSON, Count: c.Count, For: c.For}
 	defer onTerminal(w, &o)()
-	return watch.Run(w.ctx, o)
+	err = watch.Run(w.ctx, o)
+	if errors.Is(err, watch.ErrNothing) {
+		return exit(exitIncomplete)
+	}
+	return err
 }
 
 // chosen finds the sources that were named, each as NAME or NAME/CHANNEL.

@@ -74,8 +74,11 @@ type result struct {
 	to      *panel
 }
 
+// ErrNothing is what Run returns when something that was watched gave no reading.
+var ErrNothing = errors.New("not all that was watched gave a reading")
+
 // Run watches until the context ends, the count or the time is reached, or a key
-// ends it. It returns nil then.
+// ends it.
 func Run(ctx context.Context, o Options) error {
 	if o.For > 0 {
 		var stop context.CancelFunc
@@ -95,7 +98,15 @@ func Run(ctx context.Context, o Options) error {
 	}
 	all := make(chan struct{})
 	go func() { readers.Wait(); close(all) }()
-	return show(ctx, o, panels, results, all)
+	if err := show(ctx, o, panels, results, all); err != nil {
+		return err
+	}
+	for _, p := range panels {
+		if !p.have {
+			return ErrNothing
+		}
+	}
+	return nil
 }
 
 // read reads one channel, again and again.
