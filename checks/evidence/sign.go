@@ -52,7 +52,7 @@ func (w Word) check() error {
 	case strings.TrimSpace(w.By) == "":
 		return errors.New("say who signs")
 	case strings.TrimSpace(w.Capacity) == "":
-		return errors.New("say in what capacity: builder, inspector, ...")
+		return errors.New("say in what capacity: builder, inspector or another")
 	}
 	return nil
 }
