@@ -1,6 +1,7 @@
 package procedure
 
 import (
+	"errors"
 	"fmt"
 	"math"
 
@@ -202,6 +203,9 @@ func (p *Performance) slBatteryResistance(name string, args starlark.Tuple, kwar
 		return loadstep.Level{Volts: v, UVolts: u, Amperes: current.Value, UAmperes: scatter(current)}
 	}
 	way, err := loadstep.Resistance(level(r[4], r[5], r[6]), level(r[7], r[8], r[9]))
+	if errors.Is(err, loadstep.ErrTooClose) {
+		return starlark.None, nil
+	}
 	if err != nil {
 		return nil, err
 	}
@@ -212,6 +216,9 @@ func (p *Performance) slBatteryResistance(name string, args starlark.Tuple, kwar
 		loadstep.Level{Volts: -r[0].Value, UVolts: scatter(r[0]), Amperes: v1 / way.Ohms, UAmperes: u1 / way.Ohms},
 		loadstep.Level{Volts: -r[2].Value, UVolts: scatter(r[2]), Amperes: v2 / way.Ohms, UAmperes: u2 / way.Ohms},
 	)
+	if errors.Is(err, loadstep.ErrTooClose) {
+		return starlark.None, nil
+	}
 	if err != nil {
 		return nil, err
 	}

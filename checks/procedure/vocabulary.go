@@ -62,7 +62,7 @@ func ScriptWords() []ScriptWord {
 			value: func(p *Performance) starlark.Value { return list(p.Design.Buses, p.busValue) },
 		},
 		{
-			Group: groupDesign, Use: "circuits", Says: "A list: .name, .title, .bus, .rating (amperes; 0 for none), .label (of its protector), .switch (\"\" for none), .feed (terminals from the bus to the load that a probe reaches), .minus, .skip (why it gets no power on the bench; \"\"), .essential, .continuous, .transmits (has short work of another draw), .nature.",
+			Group: groupDesign, Use: "circuits", Says: "A list: .name, .title, .bus, .rating (amperes; 0 for none), .label (of its protector), .switch (\"\" for none), .feed (terminals from the bus to the load that a probe reaches), .minus, .skip (why it gets no power on the bench; \"\"), .essential, .continuous, .short_draw (amperes of its short work; 0 for none), .transmits (has short work of another draw), .nature.",
 			Example: `note(", ".join([c.title for c in circuits if c.essential]))`,
 			value:   func(p *Performance) starlark.Value { return list(p.Design.Circuits, p.circuitValue) },
 		},
@@ -287,7 +287,7 @@ power_off()`, do: (*Performance).slCheckCut,
 		},
 		{
 			Group: groupReckon, Use: "yardstick(what)",
-			Says:    "A limit that no design changes: .low, .high (None where there is none), .rule, .status. what is \"frame bond\", \"jumper bond\", \"static bond\", \"insulation\", \"compass\", \"compass pull\", \"locator battery\", \"locator inspection\", \"regulation\", \"cranking\" or \"battery capacity\".",
+			Says:    "A limit that no design changes: .low, .high (None where there is none), .rule, .status. what is \"frame bond\", \"jumper bond\", \"static bond\", \"insulation\", \"compass\", \"compass pull\", \"locator battery\", \"locator inspection\", \"regulation\", \"bus while charging\", \"cranking\" or \"battery capacity\".",
 			Example: `note(yardstick("frame bond").rule)`, do: (*Performance).slYardstick,
 		},
 		{
@@ -322,7 +322,7 @@ note("%s° at %s°" % (f.worst, f.worst_at))`, do: pure(slCompassFit),
 		},
 		{
 			Group: groupReckon, Use: "battery_resistance(battery, plus1, bus1, plus2, bus2, calibration)",
-			Says: "A battery's inside resistance from a step of load: .value, .u, .design, .high, .rule, .status. The four readings are volts at its plus terminal and at a bus at two loads; calibration is six more with the supply in its place, plus, bus and supply current at one load and at another.",
+			Says: "A battery's inside resistance from a step of load: .value, .u, .design, .high, .rule, .status. The four readings are volts at its plus terminal and at a bus at two loads; calibration is six more with the supply in its place, plus, bus and supply current at one load and at another. None where the meter cannot tell the two loads apart.",
 			Example: `def plus(): return measure("battery+", reference, "Red probe on battery plus.")
 def bus(): return measure(buses[0].name, reference, "Red probe on the main bus.")
 power(volts = supply.volts, limit = supply.limit)
