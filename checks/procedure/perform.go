@@ -33,6 +33,10 @@ type Performance struct {
 	// carries its own along.
 	Earlier map[string]Earlier
 
+	// Crept names the circuits that have crept in the worksheets before this one,
+	// the surest first: what a script asks for first.
+	Crept []string
+
 	// Passing tells that the logbook goes with the program: what is stopped cannot
 	// be gone on with.
 	Passing bool
@@ -231,7 +235,7 @@ func (p *Performance) effect(call string, args, result any, do func(ctx context.
 // takesCut tells whether an effect is told of a cut. One that only asks is not:
 // the next that needs the power is.
 func takesCut(call string) bool {
-	return call != "hold" && call != "date" && call != "clock" && call != "last"
+	return call != "hold" && call != "date" && call != "clock" && call != "last" && call != "crept"
 }
 
 // cutOf is the cut that an effect ended with; nil if it did not.

@@ -223,6 +223,11 @@ if had != None:
     note("Last year: " + quantity(had, "V"))`, do: (*Performance).slLast,
 		},
 		{
+			Group: groupRead, Use: "crept_first(circuits)", Says: "The same circuits, those first that have crept since the worksheets before this one.",
+			Example: `for c in crept_first(circuits):
+    note(c.title)`, do: (*Performance).slCreptFirst,
+		},
+		{
 			Group: groupRead, Use: `typed(say, quantity, where, detail="", accuracy="", least=None, most=None, what="")`, Says: "A reading that a person reads off and types; what measure gives.",
 			Example: `t = typed("What does the thermometer show?", "temperature", "outside air", what = "air temperature", accuracy = "1 digits", least = -40, most = 60)
 note("%s °C" % t.value)`, do: (*Performance).slTyped,

@@ -21,7 +21,8 @@
 //     standard uncertainty of 6 K, in each worksheet for itself and for all its
 //     quantities alike.
 //   - Source voltage: what the supply was set to.
-//   - Load current: what was read at that circuit, where it was read.
+//   - Load current: what was read at that circuit. Where nobody read it, the load's
+//     own draw is taken as the same in both years, but for [loadOwn].
 //
 // A drop is told as a resistance: divided by the current that the design has
 // there. So 12 mΩ are 12 mΩ, whatever the load drew.

@@ -352,7 +352,10 @@ func (r *reader) day(v *Value, step procedure.Step, ref *airframe.Sense) {
 		case read:
 			v.Shared["current of "+l.Circuit.Name+", "+on] = slope * d.u / d.factor
 		default:
-			v.Shared["current of "+l.Circuit.Name+", "+on] = slope * l.Tolerance / math.Sqrt(3)
+			// Nobody has read it. What the load draws is its own, in both years;
+			// what it wanders from one to the other is the day's.
+			v.Shared["draw of "+l.Circuit.Name] = slope * l.Tolerance / math.Sqrt(3)
+			v.Shared["current of "+l.Circuit.Name+", "+on] = slope * loadOwn
 		}
 	}
 	for i, s := range r.asIs.Sources() {

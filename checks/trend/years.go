@@ -156,48 +156,48 @@ func (l *Line) meet(f fit.Fit, limit, up float64, now time.Time) {
 	l.Latest = first(func(v, u float64) float64 { return v - up*normal95*u })
 }
 
-// Order puts names of circuits, or of whatever steps belong to, into the order in
-// which to ask for them next time: those that crept for the worse since the last
-// two worksheets, the surest first; then those whose trend is for the worse; then
-// the others as they stand. It changes nothing that it is given.
-func Order(sheets []*Sheet, names []string) []string {
+// Crept names the circuits, or whatever steps belong to, in the order in which to
+// ask for them first next time: those that crept for the worse between the last
+// two worksheets, the surest first; then those whose trend over the years is for
+// the worse. It changes nothing that it is given.
+func Crept(sheets []*Sheet) []string {
 	if len(sheets) < 2 {
-		return slices.Clone(names)
+		return nil
 	}
 	sheets = slices.Clone(sheets)
 	slices.SortStableFunc(sheets, func(a, b *Sheet) int { return a.At.Compare(b.At) })
-	rank := map[string]float64{}
-	note := func(circuit string, p float64) {
-		if was, ok := rank[circuit]; !ok || p < was {
-			rank[circuit] = p
+	var out []string
+	note := func(circuit string) {
+		if !slices.Contains(out, circuit) {
+			out = append(out, circuit)
 		}
 	}
-	for _, c := range Compare(sheets[len(sheets)-2], sheets[len(sheets)-1], UsualRate).Worse() {
-		note(c.Circuit, c.P)
+	for _, c := range Compare(sheets[len(sheets)-2], sheets[len(sheets)-1], UsualRate).Worse() { // the surest first
+		note(c.Circuit)
 	}
 	lines, _ := Years(sheets) // without a fit there is no trend to go by
 	p := make([]float64, len(lines))
 	for i := range lines {
 		p[i] = lines[i].P
 	}
-	for i, yes := range BenjaminiHochberg(p, UsualRate) {
+	for i, yes := range BenjaminiHochberg(p, UsualRate) { // the surest first
 		if v := sheets[len(sheets)-1].find(lines[i].ID); yes && v != nil && float64(v.More)*lines[i].PerYear > 0 {
-			note(lines[i].Circuit, 1+lines[i].P)
+			note(lines[i].Circuit)
 		}
 	}
-	out := slices.Clone(names)
-	slices.SortStableFunc(out, func(a, b string) int {
-		pa, oka := rank[a]
-		pb, okb := rank[b]
-		switch {
-		case oka && okb:
-			return cmp.Compare(pa, pb)
-		case oka:
-			return -1
-		case okb:
-			return 1
+	return out
+}
+
+// Order puts names into the order of [Crept]; the others follow as they stand.
+func Order(sheets []*Sheet, names []string) []string {
+	first := Crept(sheets)
+	place := func(name string) int {
+		if i := slices.Index(first, name); i >= 0 {
+			return i
 		}
-		return 0
-	})
+		return len(first)
+	}
+	out := slices.Clone(names)
+	slices.SortStableFunc(out, func(a, b string) int { return cmp.Compare(place(a), place(b)) })
 	return out
 }

@@ -13,6 +13,7 @@ import (
 	"fmt"
 	"net"
 	"net/http"
+	"slices"
 	"time"
 
 	"loomproof/checks/design"
@@ -20,7 +21,9 @@ import (
 	"loomproof/checks/logbook"
 	"loomproof/checks/procedure"
 	"loomproof/checks/sandbox"
+	"loomproof/checks/trend"
 	"loomproof/dashboard/access"
+	"loomproof/dashboard/crept"
 	"loomproof/dashboard/metrics"
 	"loomproof/dashboard/report"
 	"loomproof/dashboard/web"
@@ -83,6 +86,7 @@ func (s *Station) perform(ctx context.Context, name string, anew bool) (*report.
 	if p.Earlier, err = s.earlier(ctx, sheet.ID()); err != nil {
 		return nil, err
 	}
+	p.Crept = s.crept(ctx, sheet)
 	if s.Apart {
 		p.Interpreter = sandbox.Apart
 	}
@@ -90,6 +94,18 @@ func (s *Station) perform(ctx context.Context, name string, anew bool) (*report.
 		return nil, err
 	}
 	return report.New(sheet)
+}
+
+// crept names the circuits that have crept in the worksheets before one. Old
+// worksheets that cannot be read any more are no reason not to begin: then there
+// is no order.
+func (s *Station) crept(ctx context.Context, w *logbook.Worksheet) []string {
+	sheets, err := crept.Sheets(ctx, s.Book, w)
+	if err != nil {
+		return nil
+	}
+	before := slices.DeleteFunc(sheets, func(x *trend.Sheet) bool { return x.ID == w.ID() })
+	return trend.Crept(before)
 }
 
 // earlier is what the closed worksheets of this aircraft found at each step, the
