@@ -37,6 +37,7 @@ type commands struct {
 	Perform   performCommand   `cmd:"" help:"Perform a procedure on an aircraft, with real instruments."`
 	Serve     serveCommand     `cmd:"" help:"Stand by as a daemon: instruments, worksheets, dashboard, metrics."`
 	Record    recordCommand    `cmd:"" help:"Record channels of the instruments, as on a ground run."`
+	Import    importCommand    `cmd:"" help:"Copy somebody else's log into the logbook as a recording."`
 	Report    reportCommand    `cmd:"" help:"Print the report of a worksheet."`
 	Compare   compareCommand   `cmd:"" help:"Say what has crept since an earlier worksheet."`
 	Why       whyCommand       `cmd:"" help:"Say which faults explain the readings of a worksheet, and where to measure next."`

@@ -3,7 +3,6 @@ package main
 import (
 	"bufio"
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -120,20 +119,9 @@ func (c recordCommand) record(w *world, st *store.Store, config recorder.Config)
 	if id == 0 {
 		return err
 	}
-	rec, failed := st.Recording(context.WithoutCancel(w.ctx), id)
-	if failed != nil {
-		return errors.Join(err, failed)
-	}
-	sum, failed := recorder.Summarise(id, rec)
-	if failed != nil {
-		return errors.Join(err, failed)
-	}
-	if c.JSON {
-		failed = json.NewEncoder(w.out).Encode(sum)
-	} else {
-		failed = sum.Text(w.out)
-	}
-	return errors.Join(err, failed)
+	after := *w
+	after.ctx = context.WithoutCancel(w.ctx) // Ctrl-C ended the recording, not this
+	return errors.Join(err, printSummary(&after, st, id, c.JSON))
 }
 
 // typedMarkers sets a marker for each line.

@@ -119,6 +119,23 @@ func input(all []*sources.Source, text string) (Input, error) {
 	return in, fmt.Errorf("channel %q: source %s has no channel %q; it has %s", text, in.Source.Name(), in.Channel, strings.Join(channels, ", "))
 }
 
+// Roles reads what people say of columns: NAME=ROLE.
+func Roles(named []string) (map[string]recording.Role, error) {
+	out := map[string]recording.Role{}
+	for _, text := range named {
+		name, role, ok := strings.Cut(text, "=")
+		if !ok || strings.TrimSpace(name) == "" {
+			return nil, fmt.Errorf("channel %q: write it like amps=battery current", text)
+		}
+		r := roleNamed(role)
+		if r == "" {
+			return nil, fmt.Errorf("channel %q: %q is none of: %s", text, role, RoleNames())
+		}
+		out[strings.TrimSpace(name)] = r
+	}
+	return out, nil
+}
+
 // progressEvery is how often a person is told how it stands.
 const progressEvery = 10 * time.Second
 
