@@ -140,17 +140,6 @@ func (c Coefficients) Card(every float64) []Row {
 	return out
 }
 
-// Quick is the approximate coefficients by the rule for eight headings, north
-// first, each 45° on: means and differences, for a check by hand.
-func Quick(deviations [8]float64) Coefficients {
-	n, ne, e, se, s, sw, w, nw := deviations[0], deviations[1], deviations[2], deviations[3], deviations[4], deviations[5], deviations[6], deviations[7]
-	return Coefficients{
-		A: (n + ne + e + se + s + sw + w + nw) / 8,
-		B: (e - w) / 2, C: (n - s) / 2,
-		D: (ne - se + sw - nw) / 4, E: (n - e + s - w) / 4,
-	}
-}
-
 // Most is the largest deviation in degrees that a compensated compass may have
 // on any heading, and MostRule the rule. A compass that passes it because of
 // electric loads must be placarded, if another direction source is fitted.

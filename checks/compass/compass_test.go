@@ -16,6 +16,17 @@ import (
 // 7.96, 5.00, 1.50.
 var handbook = [8]float64{10.5, 20.0, 11.5, -1.2, -5.5, -8.0, -12.5, -6.8}
 
+// quick is the approximate rule for eight headings, north first, each 45° on:
+// means and differences, as a person works them out by hand.
+func quick(deviations [8]float64) Coefficients {
+	n, ne, e, se, s, sw, w, nw := deviations[0], deviations[1], deviations[2], deviations[3], deviations[4], deviations[5], deviations[6], deviations[7]
+	return Coefficients{
+		A: (n + ne + e + se + s + sw + w + nw) / 8,
+		B: (e - w) / 2, C: (n - s) / 2,
+		D: (ne - se + sw - nw) / 4, E: (n - e + s - w) / 4,
+	}
+}
+
 func sightings(deviations [8]float64) []Sighting {
 	var out []Sighting
 	for i, d := range deviations {
@@ -26,7 +37,7 @@ func sightings(deviations [8]float64) []Sighting {
 }
 
 func TestHandbookByTheApproximateRule(t *testing.T) {
-	c := Quick(handbook)
+	c := quick(handbook)
 	for name, x := range map[string][2]float64{"A": {1.0, c.A}, "B": {12.0, c.B}, "C": {8.0, c.C}, "D": {5.0, c.D}, "E": {1.5, c.E}} {
 		assert.InDelta(t, x[0], x[1], 1e-9, name)
 	}
@@ -38,6 +49,9 @@ func TestHandbookByLeastSquares(t *testing.T) {
 	for name, x := range map[string][2]float64{"A": {1.00, f.A}, "B": {11.94, f.B}, "C": {7.96, f.C}, "D": {5.00, f.D}, "E": {1.50, f.E}} {
 		assert.InDelta(t, x[0], x[1], 0.005, name)
 	}
+	rule := quick(handbook)
+	assert.InDelta(t, rule.B, f.B, 0.1, "the rule by hand is near")
+	assert.InDelta(t, rule.E, f.E, 0.1)
 	for i, r := range f.Remainder {
 		assert.Less(t, math.Abs(r), 0.15, "heading %d", 45*i)
 	}
@@ -69,7 +83,7 @@ func TestSolveFindsWhatWasPutIn(t *testing.T) {
 }
 
 func TestCardLeadsWhereItSays(t *testing.T) {
-	c := Quick(handbook)
+	c := quick(handbook)
 	card := c.Card(30)
 	require.Len(t, card, 12)
 	for _, r := range card {

@@ -9,10 +9,7 @@
 // two points not far apart. Temperatures are in °C, resistances in ohms.
 package thermistor
 
-import (
-	"errors"
-	"math"
-)
+import "math"
 
 const kelvin = 273.15
 
@@ -35,23 +32,6 @@ func (s SteinhartHart) Ohms(celsius float64) float64 {
 
 // A Point is one row of a sensor's table.
 type Point struct{ Celsius, Ohms float64 }
-
-// Through is the curve through three rows of a table. It fails when they do not
-// make a thermistor's curve: equal rows, resistances that do not differ.
-func Through(rows [3]Point) (SteinhartHart, error) {
-	var l, y [3]float64
-	for i, p := range rows {
-		l[i], y[i] = math.Log(p.Ohms), 1/(p.Celsius+kelvin)
-	}
-	g2, g3 := (y[1]-y[0])/(l[1]-l[0]), (y[2]-y[0])/(l[2]-l[0])
-	s := SteinhartHart{C: (g3 - g2) / (l[2] - l[1]) / (l[0] + l[1] + l[2])}
-	s.B = g2 - s.C*(l[0]*l[0]+l[0]*l[1]+l[1]*l[1])
-	s.A = y[0] - l[0]*(s.B+s.C*l[0]*l[0])
-	if math.IsNaN(s.A) || math.IsInf(s.A, 0) || s.C == 0 {
-		return s, errors.New("the three rows do not make a thermistor's curve: they must differ in temperature and resistance")
-	}
-	return s, nil
-}
 
 // Beta is the curve R = R₀ exp(β (1/T - 1/T₀)) with T₀, R₀ at a point; B is in
 // kelvin, 0 for a plain resistance.
