@@ -10,7 +10,6 @@ import (
 	"loomproof/checks/limits"
 	"loomproof/checks/logbook"
 	"loomproof/checks/procedure"
-	"loomproof/checks/verdict"
 	"loomproof/probe"
 )
 
@@ -60,7 +59,6 @@ type Case struct {
 	Markings []Marking
 	Cuts     []Cut
 	Looks    []Look
-	Failed   int // steps that failed
 }
 
 // fixedShare: an accuracy line's digits and range are the bounds of a rectangle.
@@ -172,9 +170,6 @@ func reading(m *airframe.Model, t procedure.Taken) (Reading, bool) {
 }
 
 func (c *Case) addStep(s procedure.Step, at map[string]int) {
-	if s.Verdict == string(verdict.Fail) {
-		c.Failed++
-	}
 	switch {
 	case s.What == procedure.WhatMarking && s.Reading != nil:
 		c.Markings = append(c.Markings, Marking{s.ID, s.Circuit, *s.Reading})

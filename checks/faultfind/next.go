@@ -282,7 +282,7 @@ func (a *Answer) candidates(state airframe.State) []Probe {
 		p.Say = fmt.Sprintf("Red probe on %s, black on %s.", a.place(red), a.place(black))
 		out = append(out, p)
 	}
-	if len(a.rules()) > 0 {
+	if a.hasVoltage() {
 		for _, t := range a.p.terms {
 			if t != a.p.home {
 				add(t, a.p.home, 1)
@@ -325,14 +325,8 @@ func (a *Answer) place(t string) string {
 	return t
 }
 
-// rules finds a voltage reading that tells how well the meter reads.
-func (a *Answer) rules() []Reading {
-	for i := len(a.p.c.Readings) - 1; i >= 0; i-- {
-		if r := a.p.c.Readings[i]; r.Of.From != "" {
-			return []Reading{r}
-		}
-	}
-	return nil
+func (a *Answer) hasVoltage() bool {
+	return slices.ContainsFunc(a.p.c.Readings, func(r Reading) bool { return r.Of.From != "" })
 }
 
 func (a *Answer) hasCurrent() bool {

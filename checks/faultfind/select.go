@@ -52,7 +52,7 @@ func relevant(c *Case) (kept *Case, only map[string]bool, left int, err error) {
 	for i := 0; i < len(groups); i += max(1, len(groups)/20) {
 		take(groups[i])
 	}
-	kept = &Case{Design: c.Design, Markings: c.Markings, Cuts: c.Cuts, Failed: c.Failed}
+	kept = &Case{Design: c.Design, Markings: c.Markings, Cuts: c.Cuts}
 	at := make([]int, len(c.Readings))
 	for i, r := range c.Readings {
 		if at[i] = -1; keep[i] {
@@ -103,9 +103,8 @@ func offBy(c *Case) ([]float64, error) {
 		}
 		value[i] = v
 	}
-	looks := c.Looks
 	off := make([]float64, len(c.Readings))
-	for _, l := range looks {
+	for _, l := range c.Looks {
 		design, is, u := value[l.Plus], c.Readings[l.Plus].Value, c.Readings[l.Plus].U
 		if l.Minus >= 0 {
 			design, is, u = design-value[l.Minus], is-c.Readings[l.Minus].Value, math.Hypot(u, c.Readings[l.Minus].U)

@@ -38,7 +38,6 @@ type year struct {
 	volts    float64
 	meter    string // serial number
 	faults   []airframe.Fault
-	celsiusU float64
 }
 
 var (

@@ -22,13 +22,15 @@ func (r *Report) Text(w io.Writer) error {
 	if r.Stopped != "" {
 		fmt.Fprintf(&b, "  ended early: %s\n", r.Stopped)
 	}
+	for _, c := range r.Causes { // heat is said first
+		if c.Hot != "" {
+			fmt.Fprintf(&b, "\n  HOT: %s\n", c.Hot)
+		}
+	}
 	for _, f := range r.Findings {
 		fmt.Fprintf(&b, "\n  * %s\n    Try: %s\n", f.What, f.Try)
 	}
 	for i, c := range r.Causes {
-		if c.Hot != "" {
-			fmt.Fprintf(&b, "\n  HOT: %s\n", c.Hot)
-		}
 		if i == 0 {
 			fmt.Fprintf(&b, "\n  Why, likeliest first (more: loomproof why %d --next):\n", r.Worksheet)
 		}
