@@ -120,6 +120,7 @@ func plain(err error) error {
 	for _, known := range []struct{ said, means string }{
 		{"full", "the disk is full: make room and start again; what was recorded is kept"},
 		{"readonly", "it cannot be written: check its permissions and those of its folder"},
+		{"disk I/O error", "the disk does not take it: it is full, or a limit of the system is reached, or it is failing; make room and start again; what was recorded is kept"},
 		{"not a database", "it is no logbook: choose another file"},
 		{"unable to open", "it cannot be opened: check that the folder exists and can be written"},
 	} {

@@ -212,9 +212,9 @@ func (p *Performance) slClock(name string, args starlark.Tuple, kwargs []starlar
 			return err
 		}
 		out.At, out.By = time.Now().UTC().Truncate(time.Second), a.By
-		switch records := p.Sheet.Records(); {
-		case out.At.Before(records[len(records)-1].At.Truncate(time.Second)):
-			out.Why = "it stands before the last record of this worksheet: it was set back"
+		switch {
+		case out.At.Before(p.latestRecord().Truncate(time.Second)):
+			out.Why = "it stands before a record of this worksheet: it was set back"
 		case a.Choice != n.Answers[0]:
 			out.Why = "a person says that it differs"
 		default:
@@ -273,6 +273,18 @@ func (p *Performance) askUntil(ctx context.Context, n Now, until time.Time) (Ans
 	ctx, cancel := context.WithDeadline(ctx, until)
 	defer cancel()
 	return p.ask(ctx, n)
+}
+
+// latestRecord is the latest time in the worksheet. After a clock was set back that
+// is not the time of its last record.
+func (p *Performance) latestRecord() time.Time {
+	var latest time.Time
+	for _, r := range p.Sheet.Records() {
+		if r.At.After(latest) {
+			latest = r.At
+		}
+	}
+	return latest
 }
 
 // slSection begins a part of the procedure: a heading.
