@@ -130,7 +130,7 @@ func (c Coefficients) Steer(magnetic float64) float64 {
 type Row struct{ For, Steer float64 }
 
 // Card is the deviation card: what to steer for each magnetic heading, every so
-// many degrees. 14 CFR 27.1547 asks for steps of 45° at most ([CardRule]); 30° is
+// many degrees. 14 CFR 27.1547 asks for steps of 45° at most; 30° is
 // shop practice.
 func (c Coefficients) Card(every float64) []Row {
 	var out []Row
@@ -148,7 +148,6 @@ const Most = 10.0
 // The rules.
 var (
 	MostRule = wire.Citation{Text: "14 CFR 27.1327: 10° on any heading", Status: wire.Verified}
-	CardRule = wire.Citation{Text: "14 CFR 27.1547: steps of at most 45°, loads that cause more than 10° named", Status: wire.Verified}
 	// PullRule goes with Pull.
 	PullRule = wire.Citation{Text: "change of deviation by the loads", Status: wire.CommonPractice}
 )

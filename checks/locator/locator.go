@@ -10,7 +10,6 @@
 package locator
 
 import (
-	"fmt"
 	"time"
 
 	"loomproof/checks/wire"
@@ -104,10 +103,6 @@ func (w Window) Closes(at time.Time) time.Time {
 		hour = hour.Add(-time.Hour)
 	}
 	return hour.Add(time.Duration(w.To) * time.Minute)
-}
-
-func (w Window) String() string {
-	return fmt.Sprintf("%s, %s: minutes %d to %d of each UTC hour", w.Country, w.Kind, w.From, w.To)
 }
 
 // BatteryRule is when a locator's battery goes out: more than an hour of use, or
