@@ -173,11 +173,12 @@ type analysis struct {
 
 	volts, battery, alternator, speed *track // nil where there is none
 
-	gives   []bool    // by frame: the alternator delivers
-	turning []float64 // by frame: what the speed goes by, NaN not known
-	cranks  []crank
-	spectra *spectra // of the channel that shows the ripple; nil when none does
-	restV   float64
+	gives    []bool    // by frame: the alternator delivers
+	turning  []float64 // by frame: what the speed goes by, NaN not known
+	byRipple bool      // steady speeds were told by turning
+	cranks   []crank
+	spectra  *spectra // of the channel that shows the ripple; nil when none does
+	restV    float64
 }
 
 // Analyse says what a recording shows. The error is of reading it, or wraps

@@ -24,7 +24,7 @@ import (
 // full is a ground run with every channel, in steps that spare the gate.
 func full(t testing.TB, c charging.Config, script []charging.Action, seconds float64, faults ...charging.Fault) *recording.Memory {
 	t.Helper()
-	c.Step = 50e-6
+	c.Step = 1.0 / 32000
 	taps := append(charging.Taps(1000), charging.Fast(8000), charging.Speed(10), charging.Earth(500), charging.Audio(8000))
 	r, err := charging.New(c, faults...).Record(script, seconds, taps...)
 	require.NoError(t, err)
@@ -34,7 +34,7 @@ func full(t testing.TB, c charging.Config, script []charging.Action, seconds flo
 // sound is the run of a sound aircraft, which many tests look at.
 var recordSound = sync.OnceValues(func() (*recording.Memory, error) {
 	c := charging.MarshHen()
-	c.Step = 50e-6
+	c.Step = 1.0 / 32000
 	taps := append(charging.Taps(1000), charging.Fast(8000), charging.Speed(10), charging.Earth(500), charging.Audio(8000))
 	return charging.New(c).Record(silent(charging.GroundRun()), 96, taps...)
 })

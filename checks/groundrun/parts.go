@@ -266,6 +266,7 @@ func (a *analysis) steadyFrames() []bool {
 	for i := range out {
 		out[i] = a.steadyAt(calm, i)
 	}
+	a.byRipple = true
 	dropShort(out, int(steadyTime/a.width))
 	held, gives := 0, 0
 	for i := range out {
@@ -276,8 +277,9 @@ func (a *analysis) steadyFrames() []bool {
 			}
 		}
 	}
-	if marked := a.steadyByMarkers(); marked != nil && held < gives/3 {
-		return marked // what it goes by wanders, as when a belt slips
+	if held < gives/3 {
+		a.byRipple = false
+		return a.steadyByMarkers() // what it goes by wanders, as when a belt slips
 	}
 	return out
 }
@@ -420,7 +422,7 @@ func (a *analysis) toldBy(k PartKind) string {
 		switch {
 		case a.speed != nil:
 			return "engine speed"
-		case len(finite(a.turning)) >= 10:
+		case a.byRipple:
 			return "ripple frequency"
 		}
 		return "markers"

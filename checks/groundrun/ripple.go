@@ -152,7 +152,7 @@ func (v average) list() []line {
 
 // explains is the part of the lines' power that multiples of the spacing hold
 // for the spacing to be taken.
-const explains = 0.85
+const explains = 0.75
 
 // spacing is the largest frequency whose multiples hold nearly all of the power;
 // 0 when there is none.
@@ -243,10 +243,17 @@ func (a *analysis) smear(p *Part) {
 		return
 	}
 	f := &family{spacing: m, smeared: true}
-	if hz, ok := a.expected(p); ok {
-		f.shape, f.certain = nearest(m, hz), true
+	hz, known := a.expected(p)
+	if known {
+		f.shape = nearest(m, hz)
 	}
 	f.hz = m / f.shape.pulses()
+	if known {
+		f.certain = a.trusts(p, f, known)
+	}
+	if known != f.certain || !known && a.spectra.t.rate < trustedRate {
+		return // folded down: it is no line of the ripple
+	}
 	for n := range f.lines {
 		f.lines[n], f.floor[n] = math.NaN(), math.NaN()
 	}

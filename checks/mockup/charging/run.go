@@ -167,7 +167,7 @@ func (m *Model) Record(script []Action, seconds float64, taps ...Tap) (*recordin
 		}
 		m.Step()
 		for i := range taps {
-			if err := taps[i].take(m.now, out, i, r, chunk); err != nil {
+			if err := taps[i].take(m.now, m.dt/2, out, i, r, chunk); err != nil {
 				return nil, err
 			}
 		}
@@ -181,12 +181,13 @@ func (m *Model) Record(script []Action, seconds float64, taps ...Tap) (*recordin
 }
 
 // take averages over the window and, when a sample is due, converts it.
-func (t *Tap) take(n Now, out *recording.Memory, channel int, r *rand.Rand, chunk int) error {
-	if t.Window > 0 || n.Time >= t.due {
+func (t *Tap) take(n Now, early float64, out *recording.Memory, channel int, r *rand.Rand, chunk int) error {
+	due := n.Time >= t.due-early // to the nearest step, so that a rate that fits the step has no jitter
+	if t.Window > 0 || due {
 		t.sums += t.Of(n)
 		t.count++
 	}
-	if n.Time < t.due {
+	if !due {
 		return nil
 	}
 	value := t.sums/float64(t.count) + t.Noise*r.NormFloat64()
