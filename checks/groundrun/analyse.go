@@ -292,8 +292,13 @@ func (t *track) u(mean, spread float64, frames int) float64 {
 	return u
 }
 
-// check judges a reading of standard uncertainty u.
+// check judges a reading of standard uncertainty u. One that is no number is
+// told as such and judged by nobody.
 func (a *analysis) check(c Check, u float64, l verdict.Limit) *Check {
+	if bad := c.Reading + u; math.IsNaN(bad) || math.IsInf(bad, 0) {
+		a.untold("%s %s: too few samples.", strings.ToUpper(c.What[:1])+c.What[1:], c.Part)
+		return &c
+	}
 	c.Uncertainty = 2 * u
 	if l.Low != nil {
 		c.Low = &l.Low.At

@@ -29,6 +29,6 @@
 // amplitudes 2/(n²−1) of the mean. A diode or a phase that is missing brings in f
 // and 2f. So the lines below 6f are held against the one at 6f: their ratio does
 // not depend on the battery, which smooths all of them alike. Where f is not
-// known from the engine's speed it is found as the spacing of the lines; package
-// file ripple.go says how.
+// known from the engine's speed it is found as the spacing of the lines;
+// ripple.go says how.
 package groundrun

@@ -18,6 +18,7 @@ package csvlog
 
 import (
 	"bufio"
+	"cmp"
 	"encoding/csv"
 	"errors"
 	"fmt"
@@ -133,7 +134,7 @@ func headings(first []string, o Options) (columns []*column, perSecond float64, 
 		name, unit := split(text)
 		u, ok := unitScale[strings.ToLower(strings.ReplaceAll(unit, " ", ""))]
 		if !ok {
-			return nil, 0, fmt.Errorf("column %d, %q: no unit that is known; write it behind the name: %s (V); known: V, mV, A, mA, Hz, rpm, °C, °F", i+2, text, cmpOr(name, "bus"))
+			return nil, 0, fmt.Errorf("column %d, %q: no unit that is known; write it behind the name: %s (V); known: V, mV, A, mA, Hz, rpm, °C, °F", i+2, text, cmp.Or(name, "bus"))
 		}
 		if seen[name] {
 			return nil, 0, fmt.Errorf("column %d, %q: the name stands twice", i+2, name)
@@ -164,13 +165,6 @@ func names(columns []*column) (out []string) {
 		out = append(out, c.ch.Name)
 	}
 	return out
-}
-
-func cmpOr(a, b string) string {
-	if a != "" {
-		return a
-	}
-	return b
 }
 
 // words are what a heading must hold for a role, most particular first.
