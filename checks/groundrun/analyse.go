@@ -106,6 +106,7 @@ type LoadStep struct {
 	Marker   string  `json:"marker,omitempty"`
 
 	charging bool // the alternator delivered
+	creeps   bool // the voltage moved before it
 }
 
 // A Check is one figure. Without limits it is told only and its verdict is "".

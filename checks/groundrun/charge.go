@@ -293,13 +293,11 @@ func (a *analysis) lowGear(p *Part) float64 {
 		if a.speed != nil {
 			v = a.speedAt(a.volts.at(t))
 		}
-		if t < p.From || t > p.To || math.IsNaN(v) || math.IsNaN(a.spectra.peaks[i]) {
+		// Windows whose strongest line is another than the part's say nothing.
+		if t < p.From || t > p.To || math.IsNaN(v) || !(math.Abs(math.Log(a.spectra.peaks[i]/p.Line)) < 0.3) {
 			continue
 		}
-		// The strongest line is a multiple of the frequency; which one is the
-		// nearest to what the part as a whole shows.
-		n := math.Max(1, math.Round(a.spectra.peaks[i]/p.family.hz))
-		gears = append(gears, a.spectra.peaks[i]/n/v)
+		gears = append(gears, a.spectra.peaks[i]/p.Line*p.family.hz/v)
 	}
 	return quantile(gears, 0.1)
 }

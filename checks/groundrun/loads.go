@@ -120,6 +120,10 @@ func (a *analysis) addLoad(edge int, amperes float64, load []float64, reach int)
 	was, noise := meanAndSpread(before)
 	will := median(after)
 	step.Shift = will - was
+	half := len(before) / 2
+	early, _ := meanAndSpread(before[:half])
+	late, _ := meanAndSpread(before[half:])
+	step.creeps = math.Abs(late-early) > 2*atRest*a.scale*0.65+2*noise/math.Sqrt(float64(half))
 	band := math.Max(0.05*a.scale, 3*noise)
 	for i := range v.sum {
 		t, x := v.time(i)-at, v.at(i)

@@ -115,7 +115,7 @@ func (a *analysis) checkSlope(w []held) {
 	var shifts []float64
 	for _, l := range a.rep.Loads {
 		before, after := a.alternator.over(l.At-1.5, l.At-0.2), a.alternator.over(l.At+2, l.At+3.5)
-		if before.frames > 0 && after.frames > 0 && l.charging && math.Abs(after.mean-before.mean) > 1.5/a.scale {
+		if before.frames > 0 && after.frames > 0 && l.charging && !l.creeps && math.Abs(after.mean-before.mean) > 2/a.scale {
 			rows, shifts = append(rows, []float64{after.mean - before.mean}), append(shifts, l.Shift)
 		}
 	}
