@@ -144,6 +144,8 @@ func open(w *world, file, book, listen string, i instruments, out io.Writer) (s 
 		b.Close()
 		return nil, nil, err
 	}
+	table := procedure.NewDesk()
+	named.File.TypedBy(table.Line)
 	opened, err := named.Open(w.ctx, d)
 	if err != nil {
 		b.Close()
@@ -152,7 +154,7 @@ func open(w *world, file, book, listen string, i instruments, out io.Writer) (s 
 	for _, warning := range opened.Warnings {
 		fmt.Fprintln(w.err, "WARNING:", warning)
 	}
-	s = &station.Station{Design: d, Bench: opened.Bench, Sources: opened.Sources, Book: b, Desk: procedure.NewDesk(), Version: version(), Apart: true, Key: ownKey}
+	s = &station.Station{Design: d, Bench: opened.Bench, Sources: opened.Sources, Book: b, Desk: table, Version: version(), Apart: true, Key: ownKey}
 	done = func() { opened.Close(); b.Close() }
 	if listen == "" {
 		return s, done, nil

@@ -19,6 +19,8 @@ var (
 	_ probe.Source = (*Source)(nil)
 	_ probe.Supply = Supply{}
 	_ probe.Cutter = Node{}
+
+	_ probe.Settled = Typed{}
 )
 
 // Kept is the source itself, whatever else it can do.
@@ -31,6 +33,8 @@ func capable(s *Source) probe.Source {
 		return Supply{s}
 	case *nodeBoard:
 		return Node{s}
+	case *typedMeter:
+		return Typed{s}
 	}
 	return s
 }

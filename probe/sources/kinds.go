@@ -27,6 +27,7 @@ var kinds = []Kind{
 	{Name: "node", About: "our own board: eight inputs, a cut-out", Mode: node.Line, fresh: func() entry { return &nodeBoard{} }},
 	{Name: "handheld meter", About: "handheld meter that sends its display: frames of 14 bytes at 2400 baud", Mode: lcdframe.Line, fresh: func() entry { return &handheld{} }},
 	{Name: "modbus meter", About: "panel or shunt meter on Modbus RTU, described by a map file", Mode: modbusMode, fresh: func() entry { return &modbusMeter{} }},
+	{Name: "keyboard", About: "meter without a lead: a person types what it shows", NoPort: true, fresh: func() entry { return &typedMeter{} }},
 }
 
 // Kinds lists the kinds of source.
