@@ -206,8 +206,8 @@ func (s *Session) Run(ctx context.Context) (int64, error) {
 	err := s.keep(ctx)
 	stop()
 	crew.Wait()
-	if end := s.finish(err); err == nil {
-		err = end
+	if end := s.finish(err); end != nil {
+		err = end // it says what is lost, and why
 	}
 	return s.status.ID, err
 }

@@ -17,6 +17,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"go.uber.org/goleak"
+	"golang.org/x/sys/unix"
 
 	"loomproof/checks/logbook"
 	"loomproof/checks/recording"
@@ -427,4 +428,76 @@ func TestKilledWhileRecording(t *testing.T) {
 		assert.True(t, rec.Ended.IsZero())
 		t.Logf("killed after %d commits: %d samples acknowledged, %d there", commits, s.Samples, 2*n)
 	}
+}
+
+// smallDisk is a disk of two megabytes; fill takes all that is left of it, and gives
+// it back.
+func smallDisk(t *testing.T) (dir string, fill func() (free func())) {
+	if os.Geteuid() != 0 {
+		t.Skip("a real full disk needs the right to mount one; TestAFullDiskIsToldAndLosesNothing of package store has the limit in SQLite instead")
+	}
+	dir = t.TempDir()
+	require.NoError(t, unix.Mount("tmpfs", dir, "tmpfs", 0, "size=2m"))
+	t.Cleanup(func() { require.NoError(t, unix.Unmount(dir, unix.MNT_DETACH)) })
+	return dir, func() func() {
+		name := filepath.Join(dir, "filler")
+		f, err := os.Create(name)
+		require.NoError(t, err)
+		for err == nil {
+			_, err = f.Write(make([]byte, 4096))
+		}
+		require.ErrorIs(t, err, unix.ENOSPC)
+		require.NoError(t, f.Close())
+		return func() { require.NoError(t, os.Remove(name)) }
+	}
+}
+
+// On a disk that is really full it says so, loses nothing, and goes on when there is
+// room.
+func TestAFullDiskIsWaitedFor(t *testing.T) {
+	dir, fill := smallDisk(t)
+	board := &counter{}
+	cable := plugNode(t, bench.NewNode(board.pins, bench.NodeOptions{Noise: -1}))
+	book, err := logbook.Open(filepath.Join(dir, "logbook.db"))
+	require.NoError(t, err)
+	st, err := store.Open(book)
+	require.NoError(t, err)
+	r := begin(t, st, Config{Inputs: inputsOf(t, nodeLine(cable.Name()))})
+	r.until(t, "samples", func(s Status) bool { return s.Samples > 2000 })
+	free := fill()
+	full := r.until(t, "the disk is full", func(s Status) bool { return s.Trouble != "" && s.Pending > 2000 })
+	assert.Contains(t, full.Trouble, "the disk is full: make room")
+	assert.Contains(t, r.String(), "what comes now is held in memory")
+	free()
+	r.until(t, "there is room", func(s Status) bool { return s.Trouble == "" && s.Samples > full.Samples+int64(full.Pending) })
+	rec := r.end(t, st)
+	_, gaps := requireCounted(t, rec)
+	assert.Empty(t, gaps, "all was held")
+	assert.Contains(t, r.String(), "there is room again")
+	require.NoError(t, book.Close())
+}
+
+// When there is no room for long it ends in order: what is lost is told, all before
+// is there.
+func TestADiskThatStaysFull(t *testing.T) {
+	dir, fill := smallDisk(t)
+	board := &counter{}
+	cable := plugNode(t, bench.NewNode(board.pins, bench.NodeOptions{Noise: -1}))
+	book, err := logbook.Open(filepath.Join(dir, "logbook.db"))
+	require.NoError(t, err)
+	st, err := store.Open(book)
+	require.NoError(t, err)
+	r := begin(t, st, Config{Inputs: inputsOf(t, nodeLine(cable.Name())), Patience: time.Second})
+	r.until(t, "samples", func(s Status) bool { return s.Samples > 2000 })
+	free := fill()
+	err = <-r.done
+	assert.ErrorContains(t, err, "the disk is full")
+	assert.ErrorContains(t, err, "samples are lost, all before is kept")
+	free()
+	rec, err := st.Recording(t.Context(), r.status.ID)
+	require.NoError(t, err)
+	n, gaps := requireCounted(t, rec)
+	assert.Empty(t, gaps)
+	assert.EqualValues(t, 2*n, r.status.Samples, "all that was acknowledged, and no more")
+	require.NoError(t, book.Close())
 }
