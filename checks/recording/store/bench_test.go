@@ -154,9 +154,8 @@ func residualEntropy(x []int32, order int) float64 {
 	return bits
 }
 
-// hour is a ground run's hour at 1 kHz of three channels, or a tenth of it in a
-// short run.
-func seconds(tb testing.TB) int {
+// seconds is an hour, or a tenth of it where time is short.
+func seconds() int {
 	if os.Getenv("LOOMPROOF_LONG") != "" {
 		return 3600
 	}
@@ -169,7 +168,7 @@ func seconds(tb testing.TB) int {
 func BenchmarkBytes(b *testing.B) {
 	for b.Loop() {
 		s := newStore(b)
-		secs := seconds(b)
+		secs := seconds()
 		r := record(b, s, secs, chunkScans)
 		n := float64(secs) * 3000
 		var packed, pyramid int64
@@ -333,7 +332,7 @@ func BenchmarkIngest(b *testing.B) {
 }
 
 // Memory does not grow with length: what a Writer holds after ten hours is what
-// it holds after ten minutes, and neither a view nor reading through holds more.
+// it holds after two minutes (with LOOMPROOF_LONG; else after one hour), and neither a view nor reading through holds more.
 func TestMemoryDoesNotGrowWithLength(t *testing.T) {
 	s := newStore(t)
 	w, err := s.Begin(t.Context(), Opening{Start: start, Streams: []Stream{groundRunStream()}})
@@ -346,9 +345,9 @@ func TestMemoryDoesNotGrowWithLength(t *testing.T) {
 		return m.HeapAlloc
 	}
 	var after [2]uint64
-	chunks := []int{40, 2200} // 11 min, 10 h
-	if testing.Short() {
-		chunks[1] = 400
+	chunks := []int{8, 220} // 2 min, 1 h
+	if os.Getenv("LOOMPROOF_LONG") != "" {
+		chunks[1] = 2200
 	}
 	for i, tick := 0, int64(0); i <= chunks[1]; i++ {
 		require.NoError(t, w.Append(0, Piece{Tick: tick, Period: 2000, Codes: one}))
@@ -374,7 +373,7 @@ func TestMemoryDoesNotGrowWithLength(t *testing.T) {
 	n := 0
 	for b, err := range r.Blocks(0, 0, to) {
 		require.NoError(t, err)
-		if n += len(b.Codes); n%(chunkScans*200) == 0 {
+		if n += len(b.Codes); n%(chunkScans*50) == 0 {
 			most = max(most, heap())
 		}
 	}
