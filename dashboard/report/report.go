@@ -18,6 +18,7 @@ import (
 	"time"
 
 	"loomproof/checks/design"
+	"loomproof/checks/evidence"
 	"loomproof/checks/logbook"
 	"loomproof/checks/procedure"
 	"loomproof/checks/units"
@@ -63,6 +64,7 @@ type Report struct {
 	Notes          []string     `json:"notes"`
 	Tables         []Table      `json:"tables" jsonschema:"description=What the procedure keeps in rows, such as a deviation card."`
 	NotCovered     []string     `json:"not_covered"`
+	Signatures     []Signature  `json:"signatures" jsonschema:"description=Who signed the worksheet off or amended it; the good ones."`
 	Chain          Chain        `json:"chain"`
 
 	sheet *procedure.Sheet
@@ -205,6 +207,18 @@ type Cut struct {
 	Failed  []string `json:"failed"`
 }
 
+// Signature is one sign-off or amendment whose signature holds.
+type Signature struct {
+	Kind        string   `json:"kind" jsonschema:"enum=sign,enum=amend"`
+	By          string   `json:"by"`
+	Capacity    string   `json:"capacity"`
+	At          string   `json:"at"`
+	Open        []string `json:"open,omitempty" jsonschema:"description=What remained open when it was signed."`
+	Reason      string   `json:"reason,omitempty" jsonschema:"description=Why that may remain open."`
+	Text        string   `json:"text,omitempty" jsonschema:"description=Of an amendment."`
+	Fingerprint string   `json:"fingerprint" jsonschema:"description=Of the key; whose it is nobody but its holder can say."`
+}
+
 // Chain says what the records' hashes prove.
 type Chain struct {
 	Records  int    `json:"records"`
@@ -227,8 +241,12 @@ func New(w *logbook.Worksheet) (*Report, error) {
 		Count:       Count{s.Count(verdict.Pass), s.Count(verdict.Fail), s.Count(verdict.Undecided), s.Count(verdict.NotDone)},
 		Instruments: instruments(s), People: orEmpty(s.People), Steps: []Step{}, Superseded: []Step{}, Hands: []Hands{}, Gaps: []Gap{}, Findings: []Finding{}, Cuts: []Cut{},
 		Cautions: orEmpty(s.Cautions), Notes: orEmpty(s.Notes), Tables: tables(s.Rows), NotCovered: notCovered,
-		Chain: Chain{Records: len(records), LastHash: s.LastHash, Intact: true},
-		sheet: s,
+		Signatures: []Signature{},
+		Chain:      Chain{Records: len(records), LastHash: s.LastHash, Intact: true},
+		sheet:      s,
+	}
+	for _, x := range evidence.Verify(evidence.Of(w), evidence.Known{}).Signatures {
+		r.Signatures = append(r.Signatures, Signature{x.Kind, x.By, x.Capacity, x.At, x.Open, x.Reason, x.Text, x.Fingerprint})
 	}
 	if err := w.Check(); err != nil {
 		r.Chain.Intact, r.Chain.Broken = false, err.Error()

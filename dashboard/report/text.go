@@ -66,6 +66,9 @@ func (r *Report) Text(w io.Writer) error {
 	for _, g := range r.Gaps {
 		fmt.Fprintf(&b, "  %s\n", g)
 	}
+	for _, s := range r.Signatures {
+		fmt.Fprintf(&b, "  %s: %s, %s, %s\n", map[string]string{"sign": "signed", "amend": "amended"}[s.Kind], s.By, s.Capacity, s.At)
+	}
 	if !r.Chain.Intact {
 		fmt.Fprintf(&b, "  WARNING: %s\n", r.Chain.Broken)
 	}
