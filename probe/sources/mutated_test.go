@@ -7,6 +7,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"os"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -111,14 +112,14 @@ func isMessage(f node.Frame) bool {
 type tap struct {
 	port.Conn
 	rng     *rand.Rand
-	damaged int
+	damaged atomic.Int64
 }
 
 func (m *tap) Write(p []byte) (int, error) {
 	if m.rng.IntN(5) > 0 { // four of five frames arrive whole
 		return m.Conn.Write(p)
 	}
-	m.damaged++
+	m.damaged.Add(1)
 	_, err := m.Conn.Write(mutate(m.rng, p))
 	return len(p), err
 }
@@ -145,7 +146,7 @@ func TestMutatedDisplayFrames(t *testing.T) {
 		m, err := lcdframe.Open(t.Context(), near, lcdframe.Options{})
 		require.NoError(t, err)
 		invented, given := 0, 0
-		for line.damaged < *frames/10 { // each waits for the clock: a tenth as many
+		for int(line.damaged.Load()) < *frames/10 { // each waits for the clock: a tenth as many
 			r, err := m.Read(t.Context(), "voltage")
 			if err != nil {
 				assert.NotErrorIs(t, err, probe.ErrGone)
@@ -159,7 +160,7 @@ func TestMutatedDisplayFrames(t *testing.T) {
 		m.Close()
 		assert.LessOrEqual(t, invented, atMost(*frames/10, lcdResidual))
 		assert.Greater(t, given, *frames/100)
-		t.Logf("%d damaged frames, %d readings, %d of them invented", line.damaged, given, invented)
+		t.Logf("%d damaged frames, %d readings, %d of them invented", line.damaged.Load(), given, invented)
 	})
 }
 
