@@ -225,7 +225,7 @@ func (w *watcher) unseen(err error) {
 	if w.blind++; !w.armed || w.cut != nil || w.blind < blindLooks && !errors.Is(err, probe.ErrGone) {
 		return
 	}
-	w.trip(Cut{Why: "the supply does not answer", Source: w.bench.Supply.Identity().Name, Unit: "A", Limit: w.ceiling, Circuit: w.circuit, Before: w.before})
+	w.trip(Cut{Why: "the supply does not answer", Blind: true, Source: w.bench.Supply.Identity().Name, Unit: "A", Limit: w.ceiling, Circuit: w.circuit, Before: w.before})
 }
 
 // tripByNode is for what the node's watch sees.

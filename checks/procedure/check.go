@@ -376,7 +376,7 @@ func (p *Performance) checkCut(circuit string, c Cut) (Step, error) {
 	}
 	s := p.step(WhatCut, circuit, measured{value: c.Value, quantity: quantity})
 	s.Uncertainty = nil
-	s.Point, s.Place, s.Why = c.Source, c.Source, c.Why
+	s.Point, s.Place, s.Why, s.Blind = c.Source, c.Source, c.Why, c.Blind
 	if k := p.Design.Circuit(c.Before); k != nil {
 		s.Note = "it was just being switched on; " + k.Called() + " was, before it"
 	}

@@ -294,9 +294,15 @@ func lookAt(kind string) string {
 	return "Power off. Look at the joints between the bus and the load."
 }
 
+// tryAfterBlind is what to do after a cut for which no limit was passed.
+const tryAfterBlind = "Leave its breaker open. Look at the lead, the plug and the supply of the instrument that fell silent, and at what else this computer was doing. Then do the step again; if it is cut again, look for a short behind the breaker."
+
 // explainCut says what a cut of the power means.
 func explainCut(name string, s Step) (what, try string) {
 	what = fmt.Sprintf("%s: %s; the power was cut.", name, s.Why)
+	if s.Blind {
+		return what + " No limit was passed, but nobody could watch any more. It may say nothing of the circuit." + sentence(s.Note), tryAfterBlind
+	}
 	if *s.Reading != 0 {
 		what = fmt.Sprintf("%s: %s at %s; the power was cut.", name, s.Why, amount(s))
 	}
@@ -339,10 +345,13 @@ func cutFindings(d *design.Design, cuts []Cut, steps []Step) []Finding {
 		if c.Before != "" {
 			name += ", or before it " + d.Called(c.Before) + ","
 		}
+		try := "Power stays off. Find what draws the current before it comes on again."
+		if c.Blind {
+			try = tryAfterBlind
+		}
 		out = append(out, Finding{
-			Circuit: c.Circuit, Evidence: []string{},
+			Circuit: c.Circuit, Evidence: []string{}, Try: try,
 			What: fmt.Sprintf("The power was cut with %s switched on last: %s.", name, c.Why),
-			Try:  "Power stays off. Find what draws the current, or why the supply did not answer, before it comes on again.",
 		})
 	}
 	return out

@@ -70,6 +70,7 @@ type Cut struct {
 	Before  string   `json:"before,omitempty"`  // the one before it, if the hand may not have moved yet
 	Done    []string `json:"done"`              // what was cut: names of sources
 	Smoke   bool     `json:"smoke,omitempty"`   // a person said it
+	Blind   bool     `json:"blind,omitempty"`   // no limit was passed: nobody could watch any more
 	ByHand  []string `json:"by_hand,omitempty"` // what a person had to switch off
 	Failed  []string `json:"failed"`            // what could not be cut, and why
 }
@@ -135,7 +136,8 @@ type Step struct {
 	Verdict     string        `json:"verdict"`
 	Probability *float64      `json:"probability"`
 	Decide      string        `json:"decide,omitempty"`
-	Why         string        `json:"why,omitempty"` // of a cut
+	Why         string        `json:"why,omitempty"`   // of a cut
+	Blind       bool          `json:"blind,omitempty"` // likewise: no limit was passed, see [Cut]
 	Note        string        `json:"note,omitempty"`
 	Section     string        `json:"section,omitempty"`  // the heading that it stands under
 	Finding     string        `json:"finding,omitempty"`  // what is wrong, where the script says it

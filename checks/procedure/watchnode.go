@@ -145,7 +145,7 @@ func (n *nodeWatch) look(ctx context.Context, now time.Time) *Cut {
 	name := n.guard.Identity().Name
 	if s, known := n.guard.Power(); known && !s.On {
 		_, value := n.guard.Passed(s)
-		return &Cut{Why: fmt.Sprintf("the node has cut: %v", s.Why), Source: name, Value: value, Unit: probe.Voltage.Unit(), Limit: n.boardLimit(value)}
+		return &Cut{Why: fmt.Sprintf("the node has cut: %v", s.Why), Blind: s.Why != node.WhyLimit, Source: name, Value: value, Unit: probe.Voltage.Unit(), Limit: n.boardLimit(value)}
 	}
 	r, ok := n.guard.Latest(n.channel)
 	if !ok {
@@ -190,7 +190,7 @@ func (n *nodeWatch) unseen(now time.Time, name string) *Cut {
 	if now.Sub(n.blindSince) < nodeBlind {
 		return nil
 	}
-	return &Cut{Why: "the node gives no good reading of the bus", Source: name, Unit: probe.Voltage.Unit(), Limit: ceilingShare * n.volts}
+	return &Cut{Why: "the node gives no good reading of the bus", Blind: true, Source: name, Unit: probe.Voltage.Unit(), Limit: ceilingShare * n.volts}
 }
 
 // sawPower gives the board its lower limit, once. Where that fails, the next

@@ -182,6 +182,20 @@ func TestANodeThatFallsSilentIsCutFor(t *testing.T) {
 	assert.Equal(t, []string{"supply"}, p.sheet.Cuts[0].Done)
 	assert.Len(t, p.sheet.Cuts[0].Failed, 1)
 	assert.Empty(t, p.sheet.Cuts[0].ByHand)
+	assert.True(t, p.sheet.Cuts[0].Blind)
+	require.Len(t, p.sheet.Findings, 1)
+	assert.Contains(t, p.sheet.Findings[0].Try, "the instrument that fell silent", "no short is looked for first")
+}
+
+// What a cut says of a circuit depends on whether a limit was passed.
+func TestACutWithoutALimitAccusesNoCircuit(t *testing.T) {
+	nothing := 0.0
+	what, try := explainCut("GPS", Step{Why: "the supply does not answer", Blind: true, Reading: &nothing, Unit: "A"})
+	assert.NotContains(t, what, "airframe")
+	assert.Contains(t, try, "fell silent")
+	many := 9.1
+	what, _ = explainCut("GPS", Step{Why: "current runs away", Reading: &many, Unit: "A"})
+	assert.Contains(t, what, "airframe")
 }
 
 // A channel that is not steady within patience is asked about, not the end of
