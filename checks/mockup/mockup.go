@@ -143,6 +143,18 @@ func (m *Mockup) Volts(from, to string) float64 {
 	return v
 }
 
+// Amperes is the current into a circuit, for instruments that are wired to its
+// shunt.
+func (m *Mockup) Amperes(circuit string) float64 {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	amperes, err := m.model.Value(airframe.Into(circuit))
+	if err != nil {
+		return 0
+	}
+	return amperes
+}
+
 // Drive sets the bench supply that feeds the aircraft.
 func (m *Mockup) Drive(volts, limit float64, on bool) {
 	m.change(func(s *airframe.State) {

@@ -24,6 +24,9 @@ type Bench struct {
 	NodeVolts string
 	NodeBus   string
 
+	// NodeShunts is, by circuit, the node's channel that reads its current.
+	NodeShunts map[string]string
+
 	// Patience is how long to wait for a steady reading before asking whether
 	// the probes are on the point. Zero means 20 s.
 	Patience time.Duration

@@ -17,6 +17,8 @@ func (p *Performance) builtins() starlark.StringDict {
 	for _, w := range ScriptWords() {
 		if w.value != nil {
 			env[w.Name()] = w.value(p)
+		}
+		if w.do == nil {
 			continue
 		}
 		env[w.Name()] = starlark.NewBuiltin(w.Name(), func(t *starlark.Thread, b *starlark.Builtin, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {

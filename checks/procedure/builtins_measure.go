@@ -82,11 +82,14 @@ func (p *Performance) slPulse(name string, args starlark.Tuple, kwargs []starlar
 }
 
 func (p *Performance) slRead(name string, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
-	var what string
-	if err := starlark.UnpackArgs(name, args, kwargs, "what", &what); err != nil {
+	var what, circuit string
+	if err := starlark.UnpackArgs(name, args, kwargs, "what", &what, "circuit?", &circuit); err != nil {
 		return nil, err
 	}
-	t, err := p.readFixed(what)
+	if (what == "node current") != (circuit != "") {
+		return nil, fmt.Errorf("read: a circuit is named for \"node current\", and for nothing else")
+	}
+	t, err := p.readFixed(what, circuit)
 	return p.takenValue(t), err
 }
 

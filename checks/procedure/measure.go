@@ -288,8 +288,12 @@ func (p *Performance) readOnce(ctx context.Context, s probe.Source, channel stri
 }
 
 // readFixed takes a steady reading from a source that needs no hand.
-func (p *Performance) readFixed(name string) (taken, error) {
-	return p.take("read", map[string]any{"what": name}, func(ctx context.Context) (Captured, error) {
+func (p *Performance) readFixed(name, circuit string) (taken, error) {
+	args := map[string]any{"what": name}
+	if circuit != "" {
+		args["circuit"] = circuit
+	}
+	return p.take("read", args, func(ctx context.Context) (Captured, error) {
 		var s probe.Source
 		channel := ""
 		switch name {
@@ -299,8 +303,10 @@ func (p *Performance) readFixed(name string) (taken, error) {
 			s, channel = p.Bench.Supply, "voltage"
 		case "node bus":
 			s, channel = p.Bench.Node, p.Bench.NodeVolts
+		case "node current":
+			s, channel = p.Bench.Node, p.Bench.NodeShunts[circuit]
 		}
-		if s == nil {
+		if s == nil || channel == "" {
 			return Captured{}, fmt.Errorf("there is no %q on this bench", name)
 		}
 		c, err := p.steadyFixed(ctx, s, channel)

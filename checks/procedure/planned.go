@@ -23,9 +23,12 @@ func (p *Performance) slPlan(name string, args starlark.Tuple, kwargs []starlark
 			return nil, err
 		}
 	}
-	b := plan.Bench{Meter: p.Bench.Meter != nil, Supply: p.Bench.Supply != nil, Reference: p.reference()}
+	b := plan.Bench{Meter: p.Bench.Meter != nil, Supply: p.Bench.Supply != nil, Reference: p.reference(), Shunts: map[string]bool{}}
 	if p.Bench.Node != nil && p.Bench.NodeVolts != "" {
 		b.Bus = p.Bench.NodeBus
+	}
+	for circuit := range p.Bench.NodeShunts {
+		b.Shunts[circuit] = true
 	}
 	made := plan.For(wants, b)
 	order := list(made.Order, func(r plan.Reading) starlark.Value {

@@ -3,6 +3,8 @@ package procedure
 import (
 	"fmt"
 	"io"
+	"maps"
+	"slices"
 	"strings"
 
 	"go.starlark.net/starlark"
@@ -18,7 +20,7 @@ type ScriptWord struct {
 	Group   string // heading in the list of words
 
 	do    func(p *Performance, name string, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error)
-	value func(p *Performance) starlark.Value // instead of do
+	value func(p *Performance) starlark.Value // instead of do; neither is there for what a script sets itself
 }
 
 // Name is the word itself.
@@ -36,6 +38,7 @@ func pure(f func(string, starlark.Tuple, []starlark.Tuple) (starlark.Value, erro
 
 // The headings of the list of words.
 const (
+	groupSelf   = "What it says of itself"
 	groupDesign = "The design"
 	groupSay    = "Saying and asking"
 	groupHands  = "What hands do"
@@ -48,6 +51,14 @@ const (
 // example; the list of words in scripts/WORDS.md is made from it.
 func ScriptWords() []ScriptWord {
 	return []ScriptWord{
+		{
+			Group: groupSelf, Use: "TOOLS", Says: "Set at its top: what has to lie ready beside the instruments, a list of texts. A rehearsal prints it.",
+			Example: `TOOLS = ["fire extinguisher", "milliohm meter"]`,
+		},
+		{
+			Group: groupSelf, Use: "PEOPLE", Says: "Set at its top: how many people it takes.",
+			Example: `PEOPLE = 2`,
+		},
 		{
 			Group: groupDesign, Use: "aircraft", Says: ".name, .nominal (volts).",
 			Example: `note("%s, %d V" % (aircraft.name, aircraft.nominal))`,
@@ -91,12 +102,13 @@ power_off()`,
 			},
 		},
 		{
-			Group: groupDesign, Use: "bench", Says: ".meter, .supply, .node: what is on the bench, True or False.",
+			Group: groupDesign, Use: "bench", Says: ".meter, .supply, .node: what is on the bench, True or False; .shunts, the circuits whose current the node reads.",
 			Example: `if bench.node:
     check("bus voltage", "master", read("node bus"), low = -0.1, high = 0.1, rule = "nothing is on yet")`,
 			value: func(p *Performance) starlark.Value {
 				return record("bench", "meter", starlark.Bool(p.Bench.Meter != nil), "supply", starlark.Bool(p.Bench.Supply != nil),
-					"node", starlark.Bool(p.Bench.Node != nil && p.Bench.NodeVolts != ""))
+					"node", starlark.Bool(p.Bench.Node != nil && p.Bench.NodeVolts != ""),
+					"shunts", texts(slices.Sorted(maps.Keys(p.Bench.NodeShunts))))
 			},
 		},
 		{
@@ -205,7 +217,7 @@ dip = pulse("battery+", reference, "Press the key of the radio for three seconds
 power_off()`, do: (*Performance).slPulse,
 		},
 		{
-			Group: groupRead, Use: "read(what)", Says: "Reads what needs no hand: \"supply current\", \"supply voltage\", \"node bus\". Gives what measure gives.",
+			Group: groupRead, Use: `read(what, circuit="")`, Says: "Reads what needs no hand: \"supply current\", \"supply voltage\", \"node bus\", and with a circuit \"node current\". Gives what measure gives.",
 			Example: `power(volts = supply.volts, limit = supply.limit)
 check("total current", "master", read("supply current"))
 power_off()`, do: (*Performance).slRead,
@@ -364,7 +376,6 @@ Made from the table in checks/procedure/vocabulary.go; every example is run by a
 Python: it has these words, functions of its own, loops over the design, and nothing else: no files, no network, no clock.
 Answered the same, it must do the same: that is how a stopped worksheet goes on.
 
-At its top it may say what it takes: ` + "`TOOLS = [\"fire extinguisher\"]` and `PEOPLE = 2`" + `.
 ` + "`loomproof script check FILE`" + ` finds its mistakes before anything is live.
 `)
 	group := ""

@@ -14,18 +14,32 @@ import (
 
 // A Kit is the instruments that will be on the bench; nil is one that is not.
 type Kit struct {
-	Meter, Supply, Node *probe.Accuracy
+	Meter, Supply, Node *Instrument
+
+	NodeBus    string   // the bus that the node reads; "" is the design's first
+	NodeShunts []string // circuits whose current it reads
+}
+
+// An Instrument is how one of them reads.
+type Instrument struct {
+	Says string // its name and accuracy, for people
+
+	// Accuracy is that of a quantity on the range with a full scale; false where it
+	// cannot be judged, or not read at all.
+	Accuracy func(q probe.Quantity, full float64) (probe.Accuracy, bool)
+}
+
+// Rated is an instrument with one accuracy line for all that it reads.
+func Rated(name string, a probe.Accuracy) *Instrument {
+	return &Instrument{Says: name + " " + a.String(), Accuracy: func(probe.Quantity, float64) (probe.Accuracy, bool) { return a, true }}
 }
 
 // words names the instruments with their accuracy.
 func (k Kit) words() []string {
 	out := []string{}
-	for _, x := range []struct {
-		name string
-		a    *probe.Accuracy
-	}{{"meter", k.Meter}, {"supply", k.Supply}, {"node", k.Node}} {
-		if x.a != nil {
-			out = append(out, x.name+" "+x.a.String())
+	for _, i := range []*Instrument{k.Meter, k.Supply, k.Node} {
+		if i != nil {
+			out = append(out, i.Says)
 		}
 	}
 	return out
@@ -35,14 +49,23 @@ func (k Kit) words() []string {
 func (k Kit) bench(c *crew) *procedure.Bench {
 	b := &procedure.Bench{Patience: 2 * time.Second}
 	if k.Meter != nil {
-		b.Meter = &pretended{crew: c, name: "meter", accuracy: *k.Meter, channels: channels(probe.Voltage, probe.Current, probe.Resistance)}
+		b.Meter = &pretended{crew: c, name: "meter", Instrument: *k.Meter, channels: channels(probe.Voltage, probe.Current, probe.Resistance)}
 	}
 	if k.Supply != nil {
-		b.Supply = &pretended{crew: c, name: "supply", accuracy: *k.Supply, channels: channels(probe.Voltage, probe.Current)}
+		b.Supply = &pretended{crew: c, name: "supply", Instrument: *k.Supply, channels: channels(probe.Voltage, probe.Current)}
 	}
 	if k.Node != nil {
-		b.Node = &pretended{crew: c, name: "node", accuracy: *k.Node, channels: []probe.Channel{{Name: "bus", Quantity: probe.Voltage}}}
-		b.NodeVolts, b.NodeBus = "bus", c.bus()
+		n := &pretended{crew: c, name: "node", Instrument: *k.Node, channels: []probe.Channel{{Name: "bus", Quantity: probe.Voltage}}}
+		b.Node, b.NodeVolts, b.NodeBus = n, "bus", k.NodeBus
+		if b.NodeBus == "" {
+			b.NodeBus = c.design.Buses[0].Name
+		}
+		n.bus = b.NodeBus
+		b.NodeShunts = map[string]string{}
+		for _, circuit := range k.NodeShunts {
+			n.channels = append(n.channels, probe.Channel{Name: circuit, Quantity: probe.Current})
+			b.NodeShunts[circuit] = circuit
+		}
 	}
 	return b
 }
@@ -57,10 +80,11 @@ func channels(qs ...probe.Quantity) []probe.Channel {
 
 // A pretended instrument reads without waiting; its clock runs along.
 type pretended struct {
+	Instrument
 	crew     *crew
 	name     string
-	accuracy probe.Accuracy
 	channels []probe.Channel
+	bus      string // that a node reads
 
 	mu     sync.Mutex
 	at     time.Time
@@ -97,9 +121,13 @@ func (p *pretended) Read(ctx context.Context, channel string) (probe.Reading, er
 		if value = volts; q == probe.Current {
 			value = amperes
 		}
-	default:
-		q = probe.Voltage
-		value = p.crew.mockup.Volts(p.crew.bus(), p.crew.minus())
+	case "node":
+		if q = probe.Current; channel == "bus" {
+			q = probe.Voltage
+			value = p.crew.mockup.Volts(p.bus, p.crew.minus())
+			break
+		}
+		value = p.crew.mockup.Amperes(channel)
 	}
 	if refused != nil {
 		return probe.Reading{}, refused
@@ -111,7 +139,11 @@ func (p *pretended) Read(ctx context.Context, channel string) (probe.Reading, er
 	}
 	p.at = p.at.Add(every)
 	full := scale(value)
-	return probe.Reading{Value: value, Quantity: q, Source: p.name, Channel: channel, At: p.at, Accuracy: p.accuracy, FullScale: full, Digit: full / counts}, nil
+	accuracy, ok := p.Accuracy(q, full)
+	if !ok {
+		return probe.Reading{}, fmt.Errorf("%s: its accuracy on %s, range %g %s, is not stated, or it does not read that", p.Says, q, full, q.Unit())
+	}
+	return probe.Reading{Value: value, Quantity: q, Source: p.name, Channel: channel, At: p.at, Accuracy: accuracy, FullScale: full, Digit: full / counts}, nil
 }
 
 // counts is what a range of a usual handheld meter is divided into, and scale the
@@ -158,9 +190,7 @@ func (p *pretended) meter(q probe.Quantity) (float64, error) {
 	return 0, fmt.Errorf("a rehearsal reads volts, amperes and ohms, no %s", q)
 }
 
-// bus is the bus that a node is wired to, and minus what it reads it against.
-func (c *crew) bus() string { return c.design.Buses[0].Name }
-
+// minus is what a node reads its bus against.
 func (c *crew) minus() string {
 	if b := c.design.SourceOf(design.Battery); b != nil {
 		return b.Name + "-"
@@ -199,5 +229,5 @@ func (p *pretended) Cut(ctx context.Context) error { return p.Output(ctx, false)
 // no published source.
 func GoodKit() Kit {
 	a := probe.Accuracy{OfReading: 50e-6, OfRange: 10e-6}
-	return Kit{Meter: &a, Supply: &a, Node: &a}
+	return Kit{Meter: Rated("meter", a), Supply: Rated("supply", a), Node: Rated("node", a)}
 }

@@ -62,6 +62,8 @@ func TestEachProcedureIsRehearsed(t *testing.T) {
 				}
 			}
 			assert.NotEmpty(t, r.Cautions)
+			assert.NotEmpty(t, r.Tools)
+			assert.Positive(t, r.People)
 			assert.Positive(t, r.Effort.Steps)
 			var out bytes.Buffer
 			require.NoError(t, r.Text(&out))
@@ -149,11 +151,11 @@ check("bus voltage", "master", measure("battery+", reference, "Red on plus."))
 	assert.Equal(t, verdict.Pass, r.Verdict())
 	a, err := probe.ParseAccuracy("2% + 5 digits")
 	require.NoError(t, err)
-	r, err = rehearse(t, "x", script, Kit{Meter: &a, Supply: &a})
+	r, err = rehearse(t, "x", script, Kit{Meter: Rated("meter", a), Supply: Rated("supply", a)})
 	require.NoError(t, err)
 	require.Len(t, r.Unproven, 1)
 	assert.Contains(t, r.Unproven[0], "bus voltage")
-	_, err = rehearse(t, "x", script, Kit{Meter: &a})
+	_, err = rehearse(t, "x", script, Kit{Meter: Rated("meter", a)})
 	assert.ErrorContains(t, err, "supply")
 }
 
@@ -171,6 +173,10 @@ func TestCheckFindsMistakes(t *testing.T) {
 		"never used":        {"def f():\n    pass\nnot_done('x', 'y', 'z')\n", "mine.star:1:1: look: f is never used"},
 		"a word's own name": {"def check():\n    pass\ncheck()\n", "check is a word of the program"},
 		"no step":           {"hold('x')\n", "look: it comes to no step on marsh-hen.yaml"},
+		"no list of tools":  {"TOOLS = 'hammer'\nhold('x')\n", `mine.star:1:1: wrong: TOOLS is a list of texts: TOOLS = ["fire extinguisher"], written out`},
+		"nobody":            {"PEOPLE = 0\nhold('x')\n", "mine.star:1:1: wrong: PEOPLE is a number from 1 up"},
+		"tools not said":    {"hold('x')\n", "look: it does not say which tools it takes"},
+		"people not said":   {"hold('x')\n", "look: it does not say how many people it takes"},
 		"no end":            {"while True: pass\n", "does a loop never end?"},
 		"a division":        {"hold('x')\nx = 1 // 0\n", "mine.star:2:7: wrong: floored division by zero"},
 	} {

@@ -16,41 +16,6 @@ import (
 
 var options = &syntax.FileOptions{While: true, TopLevelControl: true}
 
-// Declared reads what a script says of itself, at its top: TOOLS = ["...", ...] and
-// PEOPLE = 2.
-func Declared(script []byte) (tools []string, people int) {
-	tools = []string{}
-	f, err := options.Parse("", script, 0)
-	if err != nil {
-		return tools, 0
-	}
-	for _, s := range f.Stmts {
-		a, ok := s.(*syntax.AssignStmt)
-		if !ok {
-			continue
-		}
-		name, ok := a.LHS.(*syntax.Ident)
-		if !ok {
-			continue
-		}
-		switch rhs := a.RHS.(type) {
-		case *syntax.ListExpr:
-			for _, x := range rhs.List {
-				if l, ok := x.(*syntax.Literal); ok && name.Name == "TOOLS" {
-					if text, ok := l.Value.(string); ok {
-						tools = append(tools, text)
-					}
-				}
-			}
-		case *syntax.Literal:
-			if n, ok := rhs.Value.(int64); ok && name.Name == "PEOPLE" {
-				people = int(n)
-			}
-		}
-	}
-	return tools, people
-}
-
 // A Complaint is what is wrong or doubtful in a script.
 type Complaint struct {
 	At    string `json:"at"` // file:line:column; "" for the whole
@@ -178,6 +143,9 @@ func (c *checker) read(o Options) bool {
 			c.say(Complaint{What: err.Error(), Wrong: true})
 		}
 		return false
+	}
+	for _, x := range declarations(f).complaints {
+		c.say(x)
 	}
 	words := map[string]bool{}
 	for _, w := range procedure.ScriptWords() {

@@ -98,27 +98,25 @@ func (i instruments) check(procedure string) error {
 	return nil
 }
 
-// kit is the instruments for a rehearsal: those named by a port, or a meter and a
-// supply if there is none. No port is opened.
-func (i instruments) kit() (k rehearsal.Kit, err error) {
-	all := i.Meter == "" && i.Supply == "" && i.Node == ""
+// kit is the instruments for a rehearsal: those named, or a meter and a supply if
+// there is none. No port is opened.
+func (i instruments) kit(d *design.Design) (k rehearsal.Kit, err error) {
+	if i.Sources != "" || len(i.Source) > 0 || i.Meter != "" || i.Supply != "" || i.Node != "" {
+		named, err := i.station(d)
+		if err != nil {
+			return k, err
+		}
+		return named.Kit(d)
+	}
 	for _, x := range []struct {
 		flag, accuracy string
-		there          bool
-		to             **probe.Accuracy
-	}{
-		{"meter", i.MeterAccuracy, all || i.Meter != "", &k.Meter},
-		{"supply", i.SupplyAccuracy, all || i.Supply != "", &k.Supply},
-		{"node", i.NodeAccuracy, i.Node != "", &k.Node},
-	} {
-		if !x.there {
-			continue
-		}
+		to             **rehearsal.Instrument
+	}{{"meter", i.MeterAccuracy, &k.Meter}, {"supply", i.SupplyAccuracy, &k.Supply}} {
 		a, err := probe.ParseAccuracy(x.accuracy)
 		if err != nil {
 			return k, usage{fmt.Errorf("--%s-accuracy: %w", x.flag, err)}
 		}
-		*x.to = &a
+		*x.to = rehearsal.Rated(x.flag, a)
 	}
 	return k, nil
 }

@@ -46,8 +46,9 @@ Procedures, in the order of the job: ` + strings.Join(scripts.Procedures(), ", "
 Example: loomproof perform first-power-on marsh-hen.yaml --meter /dev/ttyUSB0,9600-8N1 \
            --meter-accuracy "0.05% + 3 digits" --supply /dev/ttyUSB1
 
-With --rehearse no port is opened; without instruments named it takes a meter and a supply for granted, as
-accurate as --meter-accuracy and --supply-accuracy say. It ends with 2 if they cannot prove everything.
+With --rehearse no port is opened: the instruments named, by --sources or otherwise, read as accurately as is
+said of them, and it tells what they cannot prove. With none named it takes a meter and a supply for granted,
+as accurate as --meter-accuracy and --supply-accuracy say. It ends with 2 if they cannot prove everything.
 
 ` + exitCodes
 }
@@ -105,7 +106,7 @@ func (c performCommand) rehearse(w *world) error {
 	if err != nil {
 		return err
 	}
-	kit, err := c.kit()
+	kit, err := c.kit(d)
 	if err != nil {
 		return err
 	}

@@ -3,12 +3,14 @@ package station
 import (
 	"context"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 	"time"
 
 	"loomproof/checks/design"
 	"loomproof/checks/procedure"
+	"loomproof/checks/rehearsal"
 	"loomproof/probe"
 	"loomproof/probe/sources"
 )
@@ -122,10 +124,64 @@ func (o *Opened) clip(n sources.Node, d *design.Design) error {
 			o.Bench.Node, o.Bench.NodeVolts, o.Bench.NodeBus = n, channel, terminal
 		}
 	}
+	o.Bench.NodeShunts = shunts(n, d)
 	if o.Bench.Node == nil {
 		return fmt.Errorf("source %q: no channel says which bus it is clipped to; add clipped-to to one, as clipped-to: %s", n.Name(), buses[0])
 	}
 	return nil
+}
+
+// shunts finds which circuits' currents a node reads: by channels of current that
+// are clipped to the shunt of one.
+func shunts(n sources.Node, d *design.Design) map[string]string {
+	out := map[string]string{}
+	clipped := n.Clipped()
+	for _, c := range n.Listed() {
+		k := d.Terminal(clipped[c.Name])
+		if c.Quantity == probe.Current && k != nil && k.Circuit != nil && k.Circuit.Shunt != nil {
+			out[k.Circuit.Name] = c.Name
+		}
+	}
+	return out
+}
+
+// Kit is the same instruments for a rehearsal: no port is opened.
+func (i Instruments) Kit(d *design.Design) (k rehearsal.Kit, err error) {
+	all, err := i.File.Sources()
+	if err != nil {
+		return k, err
+	}
+	o := &Opened{Bench: &procedure.Bench{}}
+	if err := o.place(all, i.ByHand, d); err != nil {
+		return k, err
+	}
+	k.Meter, k.Supply = rehearsed(o.Bench.Meter), rehearsed(o.Bench.Supply)
+	if o.Bench.Node != nil {
+		k.Node, k.NodeBus = rehearsed(o.Bench.Node), o.Bench.NodeBus
+		k.NodeShunts = slices.Sorted(maps.Keys(o.Bench.NodeShunts))
+	}
+	return k, nil
+}
+
+// rehearsed is how a source will read, by what its file says; nil for none.
+func rehearsed(s probe.Source) *rehearsal.Instrument {
+	if s == nil {
+		return nil
+	}
+	kept := sources.Of(s)
+	channel := map[probe.Quantity]string{}
+	for _, c := range kept.Listed() {
+		if channel[c.Quantity] == "" {
+			channel[c.Quantity] = c.Name
+		}
+	}
+	says := kept.Name()
+	if a, ok := kept.Accuracy(channel[probe.Voltage], 0); ok {
+		says += " " + a.String() + " on volts"
+	}
+	return &rehearsal.Instrument{Says: says, Accuracy: func(q probe.Quantity, full float64) (probe.Accuracy, bool) {
+		return kept.Accuracy(channel[q], full)
+	}}
 }
 
 // warn gathers what the person should know before relying on the instruments.

@@ -70,6 +70,25 @@ func (t *typedMeter) states(channel string) bool {
 	return false
 }
 
+func (t *typedMeter) listed() []probe.Channel {
+	var out []probe.Channel
+	for _, s := range t.Scales {
+		out = append(out, probe.Channel{Name: s.Name, Quantity: s.Quantity})
+	}
+	return out
+}
+
+// stated: a class is a part of the whole scale (IEC 60051), not of the range that
+// is asked about.
+func (t *typedMeter) stated(channel string, full float64) (probe.Accuracy, bool) {
+	for _, s := range t.Scales {
+		if s.Name == channel && s.Class > 0 && full > 0 {
+			return probe.Accuracy{OfRange: s.Class / 100 * (s.To - s.From) / full}, true
+		}
+	}
+	return probe.Accuracy{}, false
+}
+
 // TypedBy says how a person is asked what a meter without a lead shows.
 func (f *File) TypedBy(ask keyboard.Ask) {
 	for _, e := range f.entries {

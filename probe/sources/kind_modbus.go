@@ -87,3 +87,26 @@ func (m *modbusMeter) states(channel string) bool {
 	}
 	return false
 }
+
+func (m *modbusMeter) listed() []probe.Channel {
+	var out []probe.Channel
+	if m.registers == nil {
+		return nil // its map file could not be read
+	}
+	for _, c := range m.registers.Channels {
+		out = append(out, probe.Channel{Name: c.Name, Quantity: c.Quantity})
+	}
+	return out
+}
+
+func (m *modbusMeter) stated(channel string, _ float64) (probe.Accuracy, bool) {
+	if m.registers == nil {
+		return probe.Accuracy{}, false
+	}
+	for _, c := range m.registers.Channels {
+		if c.Name == channel {
+			return c.Accuracy, c.Accuracy != (probe.Accuracy{})
+		}
+	}
+	return probe.Accuracy{}, false
+}

@@ -104,3 +104,20 @@ func (b *nodeBoard) clipped() map[string]string {
 
 // states: each of a node's channels must state its accuracy.
 func (b *nodeBoard) states(string) bool { return true }
+
+func (b *nodeBoard) listed() []probe.Channel {
+	var out []probe.Channel
+	for _, c := range b.config().Channels {
+		out = append(out, probe.Channel{Name: c.Name, Quantity: c.Quantity})
+	}
+	return out
+}
+
+func (b *nodeBoard) stated(channel string, _ float64) (probe.Accuracy, bool) {
+	for _, c := range b.Channels {
+		if c.Name == channel {
+			return c.Accuracy.Accuracy, true
+		}
+	}
+	return probe.Accuracy{}, false
+}

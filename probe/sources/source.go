@@ -462,6 +462,35 @@ func (s *Source) HasAccuracy(channel string) bool {
 	return ok && e.states(channel)
 }
 
+// Listed are the channels as far as the file tells, before anything is opened: an
+// instrument of a kind that the file lists none for has voltage, current and
+// resistance.
+func (s *Source) Listed() []probe.Channel {
+	if e, ok := s.entry.(interface{ listed() []probe.Channel }); ok {
+		return e.listed()
+	}
+	var out []probe.Channel
+	for _, q := range []probe.Quantity{probe.Voltage, probe.Current, probe.Resistance} {
+		out = append(out, probe.Channel{Name: string(q), Quantity: q})
+	}
+	return out
+}
+
+// Accuracy is how far a channel can be trusted on the range with a full scale, as
+// far as that is known while the instrument is closed; false where nobody says.
+func (s *Source) Accuracy(channel string, full float64) (probe.Accuracy, bool) {
+	if c := s.entry.common().Accuracy.of(channel); c != nil {
+		return c.on(full)
+	}
+	e, ok := s.entry.(interface {
+		stated(channel string, full float64) (probe.Accuracy, bool)
+	})
+	if !ok {
+		return probe.Accuracy{}, false
+	}
+	return e.stated(channel, full)
+}
+
 // Counters are those of all instruments that were opened, and the source's own.
 func (s *Source) Counters() probe.Counters {
 	s.mu.Lock()
