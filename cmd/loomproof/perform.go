@@ -156,7 +156,18 @@ func open(w *world, file, book, listen string, i instruments, out io.Writer) (s 
 		fmt.Fprintln(w.err, "WARNING:", warning)
 	}
 	s = &station.Station{Design: d, Bench: opened.Bench, Sources: opened.Sources, Book: b, Desk: table, Version: version(), Apart: true, Key: ownKey}
-	done = func() { opened.Close(); b.Close() }
+	if s.Recorder, err = opened.NewRecorder(b, d, version()); err != nil {
+		opened.Close()
+		b.Close()
+		return nil, nil, err
+	}
+	done = func() {
+		if err := s.Recorder.Close(); err != nil {
+			fmt.Fprintln(w.err, "loomproof:", err)
+		}
+		opened.Close()
+		b.Close()
+	}
 	if listen == "" {
 		return s, done, nil
 	}

@@ -12,6 +12,7 @@ import (
 	"loomproof/checks/logbook"
 	"loomproof/checks/recording/recorder"
 	"loomproof/checks/recording/store"
+	"loomproof/probe/port"
 	"loomproof/probe/sources"
 )
 
@@ -45,10 +46,8 @@ What a channel can be of: ` + recorder.RoleNames() + `.
 }
 
 func (c recordCommand) Run(w *world) error {
-	var trigger *recorder.Trigger
 	if c.Trigger != "" {
-		var err error
-		if trigger, err = recorder.ParseTrigger(c.Trigger); err != nil {
+		if _, err := recorder.ParseTrigger(c.Trigger); err != nil {
 			return usage{err}
 		}
 	}
@@ -71,8 +70,7 @@ func (c recordCommand) Run(w *world) error {
 	if err != nil {
 		return err
 	}
-	inputs, err := recorder.Inputs(all, c.Channel)
-	if err != nil {
+	if _, err := recorder.Inputs(all, c.Channel); err != nil {
 		return usage{err}
 	}
 	book, err := logbook.Open(c.Logbook)
@@ -84,9 +82,7 @@ func (c recordCommand) Run(w *world) error {
 	if err != nil {
 		return err
 	}
-	return c.record(w, st, recorder.Config{
-		Title: c.Title, Program: version(), Inputs: inputs, For: c.For, Trigger: trigger, Before: c.Before,
-	})
+	return c.record(w, st, recorder.New(st, all, "", version()))
 }
 
 func openSources(w *world, f *sources.File) (all []*sources.Source, err error) {
@@ -97,39 +93,46 @@ func openSources(w *world, f *sources.File) (all []*sources.Source, err error) {
 	for _, s := range list {
 		kept := sources.Of(s)
 		all = append(all, kept)
-		if err := kept.Open(w.ctx); err != nil {
+		if err := kept.Open(w.ctx); errors.Is(err, port.ErrBusy) {
+			return all, fmt.Errorf("%w. If that is loomproof serve, record on its page: a node is opened once, since opening it cuts its output", err)
+		} else if err != nil {
 			return all, err
 		}
 	}
 	return all, nil
 }
 
-func (c recordCommand) record(w *world, st *store.Store, config recorder.Config) error {
+func (c recordCommand) record(w *world, st *store.Store, r *recorder.Recorder) error {
 	progress := recorder.Progress{Out: w.err}
-	config.Tell, config.Kept = progress.Tell, progress.Kept
-	s, err := recorder.Open(w.ctx, st, config)
+	r.Tell, r.Kept = progress.Tell, progress.Kept
+	err := r.Start(w.ctx, recorder.Order{
+		By: userName(), Title: c.Title, Channels: c.Channel, Trigger: c.Trigger, Before: c.Before.Seconds(), For: c.For.Seconds(),
+	})
 	if err != nil {
 		return err
 	}
-	if config.Trigger != nil {
-		progress.Tell(fmt.Sprintf("waiting for %v; Return starts at once", config.Trigger))
+	if c.Trigger != "" {
+		progress.Tell(fmt.Sprintf("waiting for %v; Return starts at once", c.Trigger))
 	}
-	go typedMarkers(w.in, s) // ends with the program, or its input
-	id, err := s.Run(w.ctx)
+	go typedMarkers(w.in, r)                                   // ends with the program, or its input
+	defer context.AfterFunc(w.ctx, func() { _ = r.Close() })() // Wait tells what went wrong
+	after := *w
+	after.ctx = context.WithoutCancel(w.ctx) // Ctrl-C ends the recording, not this
+	id, err := r.Wait(after.ctx)
 	if id == 0 {
 		return err
 	}
-	after := *w
-	after.ctx = context.WithoutCancel(w.ctx) // Ctrl-C ended the recording, not this
 	return errors.Join(err, printSummary(&after, st, id, c.JSON))
 }
 
 // typedMarkers sets a marker for each line.
-func typedMarkers(in io.Reader, s *recorder.Session) {
+func typedMarkers(in io.Reader, r *recorder.Recorder) {
 	if in == nil {
 		return
 	}
 	for lines := bufio.NewScanner(in); lines.Scan(); {
-		s.Mark(strings.TrimSpace(lines.Text()), "keyboard")
+		if r.Mark(strings.TrimSpace(lines.Text()), "keyboard") != nil {
+			return // it has ended
+		}
 	}
 }

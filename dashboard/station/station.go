@@ -20,6 +20,7 @@ import (
 	"loomproof/checks/evidence"
 	"loomproof/checks/logbook"
 	"loomproof/checks/procedure"
+	"loomproof/checks/recording/recorder"
 	"loomproof/checks/sandbox"
 	"loomproof/checks/trend"
 	"loomproof/dashboard/access"
@@ -33,16 +34,17 @@ import (
 
 // A Station is the program at work. All fields but Sources, Demo and Key are needed.
 type Station struct {
-	Design  *design.Design
-	Bench   *procedure.Bench
-	Sources []*sources.Source // what metrics and pages tell of
-	Book    *logbook.Book
-	Desk    *procedure.Desk
-	Version string
-	Passing bool                          // the logbook goes with the program
-	Demo    string                        // what pages say of an emulated bench
-	Key     func() (*evidence.Key, error) // opens the key to sign with; nil leaves signing out
-	Apart   bool                          // scripts run in a process of their own; main must call [sandbox.Serve]
+	Design   *design.Design
+	Bench    *procedure.Bench
+	Sources  []*sources.Source // what metrics and pages tell of
+	Book     *logbook.Book
+	Desk     *procedure.Desk
+	Version  string
+	Passing  bool                          // the logbook goes with the program
+	Demo     string                        // what pages say of an emulated bench
+	Key      func() (*evidence.Key, error) // opens the key to sign with; nil leaves signing out
+	Recorder *recorder.Recorder            // records; nil where nothing can
+	Apart    bool                          // scripts run in a process of their own; main must call [sandbox.Serve]
 }
 
 // Perform performs a procedure into a worksheet of the logbook, and makes its
@@ -154,7 +156,7 @@ func (s *Station) Listen(ctx context.Context, address string) (url string, err e
 }
 
 func (s *Station) pages(devices http.Handler) http.Handler {
-	return web.New(web.Options{Desk: s.Desk, Book: s.Book, Design: s.Design, Metrics: metrics.Handler(s.Desk, s.Version, s.Sources), Devices: devices, Key: s.Key, Demo: s.Demo})
+	return web.New(web.Options{Desk: s.Desk, Book: s.Book, Design: s.Design, Metrics: metrics.Handler(s.Desk, s.Version, s.Sources), Devices: devices, Key: s.Key, Demo: s.Demo, Recorder: s.Recorder})
 }
 
 func (s *Station) serve(ctx context.Context, l net.Listener, h http.Handler) {

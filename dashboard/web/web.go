@@ -25,6 +25,7 @@ import (
 	"loomproof/checks/evidence"
 	"loomproof/checks/logbook"
 	"loomproof/checks/procedure"
+	"loomproof/checks/recording/recorder"
 	"loomproof/dashboard/access"
 	"loomproof/dashboard/report"
 )
@@ -42,7 +43,9 @@ type Options struct {
 	Metrics http.Handler                  // nil leaves /metrics out
 	Devices http.Handler                  // the page of paired devices; nil if there are none
 	Key     func() (*evidence.Key, error) // opens the key to sign with; nil leaves signing out
-	Demo    string                        // what to say of an emulated bench; "" on a real one
+
+	Recorder *recorder.Recorder // nil leaves recording out
+	Demo     string             // what to say of an emulated bench; "" on a real one
 }
 
 // Server answers the browser.
@@ -85,6 +88,13 @@ func New(o Options) *Server {
 	if o.Book != nil && o.Key != nil {
 		s.mux.HandleFunc("GET /sign/{id}", s.sign)
 		s.mux.HandleFunc("POST /sign/{id}", s.sign)
+	}
+	if o.Recorder != nil {
+		s.mux.HandleFunc("GET /recorder/state", s.recorderState)
+		s.mux.HandleFunc("GET /recorder/live", s.recorderLive)
+		s.mux.HandleFunc("POST /recorder/start", s.recorderStart)
+		s.mux.HandleFunc("POST /recorder/mark", s.recorderMark)
+		s.mux.HandleFunc("POST /recorder/stop", s.recorderStop)
 	}
 	if o.Devices != nil {
 		s.mux.Handle("/devices", o.Devices)

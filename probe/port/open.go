@@ -16,6 +16,9 @@ import (
 // [probe.ErrGone] too; a port that was pulled wraps only that.
 var ErrClosed = fmt.Errorf("%w: closed by this program", probe.ErrGone)
 
+// ErrBusy is returned, wrapped, for a port that another program holds.
+var ErrBusy = errors.New("busy")
+
 // errHeld says that another program has the lock on the port.
 var errHeld = errors.New("locked")
 
@@ -64,7 +67,7 @@ func openError(name string, mode Mode, err error) error {
 	case isMissing(err):
 		return fmt.Errorf("port %s: %w; %s", name, fs.ErrNotExist, whatIsThere())
 	case isBusy(err):
-		return fmt.Errorf("port %s: busy, %s holds it; close that first", name, holder(name))
+		return fmt.Errorf("port %s: %w, %s holds it; close that first", name, ErrBusy, holder(name))
 	case isForbidden(err):
 		return fmt.Errorf("port %s: %w; %s", name, fs.ErrPermission, howToBeAllowed(name))
 	case isBadMode(err):

@@ -72,10 +72,14 @@ type Config struct {
 	// Both from one goroutine at a time; they must not wait.
 	Tell func(text string)
 	Kept func(Status)
+
+	// Marked is called with each marker that is set, as Tell is.
+	Marked func(recording.Marker)
 }
 
 // Status is how it stands.
 type Status struct {
+	Begun    time.Time     `json:"begun,omitzero"`
 	ID       int64         `json:"id"`       // 0 while it waits for the trigger
 	Samples  int64         `json:"samples"`  // on disk
 	Pending  int           `json:"pending"`  // not on disk
@@ -95,6 +99,8 @@ type Session struct {
 	feeds   []feed
 	streams []store.Stream
 	base    time.Time
+
+	watching *watching
 
 	in    chan piece
 	marks chan mark
@@ -160,6 +166,7 @@ func Open(ctx context.Context, st *store.Store, c Config) (*Session, error) {
 		}
 		s.addPolled(in, ch)
 	}
+	s.watching = newWatching(s.streams)
 	if t := c.Trigger; t != nil {
 		if err := t.bind(s.streams); err != nil {
 			return nil, err
@@ -221,7 +228,7 @@ func (s *Session) begin(ctx context.Context, start time.Time) error {
 	if err != nil {
 		return err
 	}
-	s.w, s.status.ID, s.status.Waiting = w, w.ID(), false
+	s.w, s.status.ID, s.status.Begun, s.status.Waiting = w, w.ID(), start, false
 	s.space.begin(s.store)
 	for _, p := range s.held {
 		if !p.at.Before(start) {
@@ -272,6 +279,7 @@ func (s *Session) take(ctx context.Context, p piece) error {
 		return nil
 	}
 	s.hold(p)
+	s.watching.see(p)
 	if !s.config.Trigger.passed(p) {
 		return nil
 	}
@@ -280,8 +288,7 @@ func (s *Session) take(ctx context.Context, p piece) error {
 	if err := s.begin(ctx, start); err != nil {
 		return err
 	}
-	s.w.Mark(recording.Marker{At: p.at.Sub(s.base).Seconds(), Text: s.config.Trigger.String(), By: "trigger"})
-	s.status.Markers++
+	s.set(recording.Marker{At: p.at.Sub(s.base).Seconds(), Text: s.config.Trigger.String(), By: "trigger"})
 	return nil
 }
 
@@ -319,7 +326,9 @@ func (s *Session) append(p piece) {
 	}
 	if err := s.w.Append(p.stream, p.Piece); err != nil {
 		s.tell("%v", err)
+		return
 	}
+	s.watching.take(p, host)
 }
 
 func (s *Session) mark(ctx context.Context, m mark) error {
@@ -330,9 +339,17 @@ func (s *Session) mark(ctx context.Context, m mark) error {
 		}
 	}
 	m.At = m.at.Sub(s.base).Seconds()
-	s.w.Mark(m.Marker)
-	s.status.Markers++
+	s.set(m.Marker)
 	return nil
+}
+
+// set puts a marker into the recording.
+func (s *Session) set(m recording.Marker) {
+	s.w.Mark(m)
+	s.status.Markers++
+	if s.config.Marked != nil {
+		s.config.Marked(m)
+	}
 }
 
 // tick commits. Only a disk that takes nothing for long ends the recording.
