@@ -24,7 +24,7 @@ func TestProceduresAreThoseOfTheFolder(t *testing.T) {
 }
 
 func TestNeeds(t *testing.T) {
-	assert.Equal(t, []string{"meter", "supply"}, needsOf(t, "first-power-on"))
+	assert.Equal(t, []string{"meter"}, needsOf(t, "first-power-on"))
 	assert.Equal(t, []string{"meter"}, needsOf(t, "ground-run"))
 	assert.Empty(t, needsOf(t, "compass"))
 }

@@ -124,10 +124,20 @@ func (m *Model) terminal(node int) string {
 // MostOhms is the most that an ohmmeter shows between two terminals of a sound
 // aircraft in a state.
 func (m *Model) MostOhms(s State, red, black string) (float64, error) {
+	return m.ohmsWith(func(r wire.Spread) float64 { return r.Most }, s, red, black)
+}
+
+// LeastOhms is the least.
+func (m *Model) LeastOhms(s State, red, black string) (float64, error) {
+	return m.ohmsWith(func(r wire.Spread) float64 { return r.Least }, s, red, black)
+}
+
+// ohmsWith is what an ohmmeter shows with one end of every part's spread.
+func (m *Model) ohmsWith(end func(wire.Spread) float64, s State, red, black string) (float64, error) {
 	all := append(m.parts[:len(m.parts):len(m.parts)], m.quiet...)
 	had := make([]float64, len(all))
 	for i, p := range all {
-		had[i], p.value = p.value, p.Ohms.Most
+		had[i], p.value = p.value, end(p.Ohms)
 	}
 	defer func() {
 		for i, p := range all {

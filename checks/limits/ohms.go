@@ -54,6 +54,24 @@ func (l *Limits) Resistance(s airframe.State, from, to string) (Expected, error)
 	return e, nil
 }
 
+// Known is the resistance of the way between two terminals as sound parts have it:
+// what a drop over it tells a current by.
+func (l *Limits) Known(s airframe.State, from, to string) (r wire.Spread, err error) {
+	for _, x := range []struct {
+		to   *float64
+		ohms func(airframe.State, string, string) (float64, error)
+	}{
+		{&r.Least, l.model.LeastOhms},
+		{&r.Most, l.model.MostOhms},
+		{&r.Usual, func(s airframe.State, a, b string) (float64, error) { return l.model.Ohms(s, a, b) }},
+	} {
+		if *x.to, err = x.ohms(s, from, to); err != nil {
+			return r, err
+		}
+	}
+	return r, nil
+}
+
 // Apart is the resistance between a terminal and others that nothing joins it
 // to, with the power off; joined are tied together with black. Where the design
 // itself has a way, as over a contactor's coil, half of that is allowed.

@@ -8,6 +8,7 @@ import (
 
 	"loomproof/checks/airframe"
 	"loomproof/checks/procedure"
+	"loomproof/probe"
 )
 
 // A Pace says how the emulated hands work.
@@ -43,6 +44,7 @@ func (m *Mockup) Do(ctx context.Context, desk *procedure.Desk, now procedure.Now
 		// a person who has just said that both probes are on leaves them there
 	case now.Kind == procedure.DoProbe && now.Red != "":
 		m.Lift()
+		m.turn(now.Quantity)
 		if !rest(ctx, pace.Move) {
 			return false
 		}
@@ -82,6 +84,12 @@ func (m *Mockup) Do(ctx context.Context, desk *procedure.Desk, now procedure.Now
 		a.Number = m.Marked(now.Circuit)
 	case now.What != "" && !m.Sound(now.What, now.Where):
 		a.Choice = now.Answers[1]
+	case slices.Contains(now.Answers, procedure.DoesNotHold) && m.trips(now.Circuit):
+		a.Choice = procedure.DoesNotHold
+		m.Move("open", now.Circuit)
+		if now.Action == "on" {
+			m.Move("off", now.Circuit)
+		}
 	case now.Action == "close" && len(now.Answers) > 1 && m.wronglyMarked(now.Circuit):
 		a.Choice = now.Answers[1]
 	default:
@@ -96,9 +104,36 @@ func (m *Mockup) Do(ctx context.Context, desk *procedure.Desk, now procedure.Now
 	return true
 }
 
+// Turned says who turns the dial of a meter that has one, before its probes are put
+// down.
+func (m *Mockup) Turned(dial func(probe.Quantity)) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.dial = dial
+}
+
+func (m *Mockup) turn(q probe.Quantity) {
+	m.mu.Lock()
+	dial := m.dial
+	m.mu.Unlock()
+	if dial != nil {
+		dial(q)
+	}
+}
+
 func (m *Mockup) wronglyMarked(circuit string) bool {
 	k := m.design.Circuit(circuit)
 	return k != nil && k.Protector() != nil && m.Marked(circuit) != float64(k.Protector().Rating)
+}
+
+// tripsAt is the part of its rating at which a protector opens while a person looks
+// at it: thermal breakers take some 10 s at twice their rating (from memory).
+const tripsAt = 2
+
+// trips tells whether a circuit's protector opens.
+func (m *Mockup) trips(circuit string) bool {
+	marked := m.Marked(circuit)
+	return marked > 0 && m.Amperes(circuit) > tripsAt*marked
 }
 
 // stays tells whether the probes are where they are wanted already, by the word

@@ -20,6 +20,7 @@ import (
 
 	"loomproof/checks/airframe"
 	"loomproof/checks/design"
+	"loomproof/probe"
 )
 
 // A Mockup is an emulated aircraft. It is for several goroutines.
@@ -35,6 +36,7 @@ type Mockup struct {
 	probes probes
 	asked  bool // whether somebody asked whether they are on
 	quirks []Quirk
+	dial   func(probe.Quantity) // turns the meter; nil for one without a dial
 }
 
 // probes is where the probes are; joined are the terminals that are clipped

@@ -20,6 +20,9 @@ package plan
 
 import "fmt"
 
+// ProvesCurrent is what proves a current cheaply.
+const ProvesCurrent = "a DC clamp or a shunt in the battery lead, or a programmable supply in its place"
+
 // A Kind is what is wanted.
 type Kind string
 
@@ -153,9 +156,9 @@ func (b Bench) current(w Want) (*Item, *Gap) {
 		return &Item{w, InSeries, []Reading{{w.From, w.To}}}, nil
 	case b.Meter && w.From != "":
 		return &Item{w, ByKnownOhms, []Reading{{w.From, b.Reference}, {w.To, b.Reference}}},
-			&Gap{w, "the drop over a breaker or wire tells its current only as well as its resistance is known", "a programmable supply in the battery's place, or a shunt and the node"}
+			&Gap{w, "the drop over a breaker or wire tells its current only as well as its resistance is known", ProvesCurrent}
 	}
-	return nil, &Gap{w, "nothing on the bench reads a current there", "a programmable supply in the battery's place, or a shunt and the node"}
+	return nil, &Gap{w, "nothing on the bench reads a current there", ProvesCurrent}
 }
 
 // dip needs a source that is quicker than the pulse.

@@ -114,7 +114,7 @@ func TestBenches(t *testing.T) {
 			name: "a meter alone", bench: Bench{Meter: true}, wants: circuit("radio"),
 			way:   []Way{ByKnownOhms, ByDifference, ByDifference, ByMeter, ByDifference},
 			moves: 6, listed: 9,
-			cannot: []string{"a programmable supply in the battery's place, or a shunt and the node"},
+			cannot: []string{ProvesCurrent},
 		},
 		{
 			name: "a meter, and wires that come off", bench: Bench{Meter: true}, wants: []Want{{Kind: Current, Circuit: "radio", From: "a", To: "b", Opens: true}},
@@ -128,7 +128,7 @@ func TestBenches(t *testing.T) {
 			name: "nothing", wants: []Want{{Kind: Ohms, Circuit: "radio", From: "a", To: "b"}, {Kind: Current, Circuit: "radio"}, {Kind: Dip, From: "main", To: reference}},
 			cannot: []string{
 				"any handheld meter that sends its readings, or whose display is typed",
-				"a programmable supply in the battery's place, or a shunt and the node", "the node on that bus",
+				ProvesCurrent, "the node on that bus",
 			},
 		},
 		{

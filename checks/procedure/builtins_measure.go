@@ -190,6 +190,9 @@ func (p *Performance) slCheck(name string, args starlark.Tuple, kwargs []starlar
 		return nil, err
 	}
 	if !given {
+		if m, err = p.asCurrent(what, circuit, m, state); err != nil {
+			return nil, err
+		}
 		if e, err = p.expected(what, circuit, m, state, before); err != nil {
 			return nil, err
 		}

@@ -30,6 +30,7 @@ const (
 	WhatCut       = "cut"
 	WhatThrough   = "continuity"
 	WhatApart     = "apart"
+	WhatHeld      = "protector holds"
 )
 
 // measured is what a step was read as.
@@ -43,6 +44,7 @@ type measured struct {
 	joined   []string // terminals that were tied to black
 	open     bool     // a resistance above every range
 	gap      bool     // the program was not there between its two readings
+	known    string   // of a current: what it was told by, where nothing reads it
 }
 
 func single(c Captured) measured {
@@ -128,7 +130,7 @@ func (p *Performance) expected(what, circuit string, m measured, state, before a
 		}
 		return p.limits.ProtectorDrop(state, circuit)
 	case WhatCurrent:
-		return p.limits.StepCurrent(before, state, source, circuit)
+		return p.currentLimit(circuit, source, m, state, before)
 	case WhatTotal:
 		return p.limits.Total(state, source)
 	case WhatThrough:
@@ -184,6 +186,9 @@ func (p *Performance) judged(what, circuit string, m measured, e limits.Expected
 	}
 	if why, dead := p.provesNothing(what, circuit, e.Design); dead && v.Word == verdict.Pass {
 		s.Verdict, s.Probability, s.Note = string(verdict.NotDone), nil, why
+	}
+	if m.known != "" && s.Note == "" {
+		s.judgeKnown(m)
 	}
 	if m.gap && s.Note == "" {
 		s.Note = "the program was stopped between its two readings; a person confirmed the state"

@@ -9,6 +9,7 @@ import (
 	"loomproof/checks/airframe"
 	"loomproof/checks/limits"
 	"loomproof/checks/verdict"
+	"loomproof/probe"
 )
 
 // A Redo is a step read once more. The reading before it stays in the journal and
@@ -103,6 +104,12 @@ func (p *Performance) readAgain(s Step, w Word) (Redo, error) {
 // judgeAgain is a step with another reading, held to the limits of the present
 // state, or to those that the script gave.
 func (p *Performance) judgeAgain(s Step, m measured, before airframe.State) (Step, error) {
+	if s.Quantity == string(probe.Current) {
+		var err error
+		if m, err = p.asCurrent(s.What, s.Circuit, m, p.state); err != nil {
+			return s, err
+		}
+	}
 	e, err := p.expected(s.What, s.Circuit, m, p.state, before)
 	if errors.Is(err, errNoLimit) {
 		e, err = limitsOf(s), nil

@@ -200,15 +200,22 @@ func (s *Sheet) person(name string) {
 }
 
 // worst is the verdict of all steps. A step that was left out for a stated
-// reason does not spoil it: the report lists it as not done.
+// reason does not spoil it: the report lists it as not done. One that no
+// instrument on the bench could prove does: then the whole is not done.
 func worst(steps []Step) verdict.Word {
 	var words []verdict.Word
+	unproven := false
 	for _, s := range steps {
+		unproven = unproven || s.Unproven
 		if w := verdict.Word(s.Verdict); w != verdict.NotDone {
 			words = append(words, w)
 		}
 	}
-	return verdict.Worst(words...)
+	w := verdict.Worst(words...)
+	if unproven && w == verdict.Pass {
+		return verdict.NotDone
+	}
+	return w
 }
 
 // judge is the verdict of the sheet: the worst of its steps, never better than

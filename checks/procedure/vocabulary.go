@@ -223,6 +223,11 @@ check("total current", "master", read("supply current"))
 power_off()`, do: (*Performance).slRead,
 		},
 		{
+			Group: groupRead, Use: "tell_gaps(wants)", Says: "Before anything is begun: says what nothing on the bench can prove of the wants of plan, why, and which cheap addition would, and asks whether to go on. Gives what plan gives.",
+			Example: `p = tell_gaps([("current", c.name, "", "") for c in circuits])
+note("%d probe moves" % p.moves)`, do: (*Performance).slTellGaps,
+		},
+		{
 			Group: groupRead, Use: "plan(wants)", Says: "How to find out, with what is on the bench, a list of (kind, circuit, from, to); kind is \"voltage\", \"drop\", \"current\", \"dip\" or \"ohms\". Gives .order (each .red .black), .ways, .moves, .listed (moves going down the list), .cannot (each .kind .circuit .why .addition).",
 			Example: `p = plan([("drop", "radio", "avionics", "radio.breaker"), ("dip", "radio", "avionics", reference)])
 for gap in p.cannot:
@@ -247,7 +252,7 @@ note("%s °C" % t.value)`, do: (*Performance).slTyped,
 
 		{
 			Group: groupJudge, Use: "check(what, circuit, reading, minus=None)",
-			Says: "Judges a reading, or the difference of two. what is \"bus voltage\", \"load voltage\", \"drop\", \"protector drop\", \"return drop\", \"feeder drop\", \"current\" or \"total current\": design value and limit follow from the design and its rules. With low=, high=, design=, rule=, status=, title= by limits of the script's own; then what and circuit are free words. Gives \"pass\", \"fail\", \"undecided\" or \"not done\".",
+			Says: "Judges a reading, or the difference of two. what is \"bus voltage\", \"load voltage\", \"drop\", \"protector drop\", \"return drop\", \"feeder drop\", \"current\" or \"total current\": design value and limit follow from the design and its rules. A current may be two voltages: it is then told by the drop over what lies between them, and not done where that is not enough. With low=, high=, design=, rule=, status=, title= by limits of the script's own; then what and circuit are free words. Gives \"pass\", \"fail\", \"undecided\" or \"not done\".",
 			Example: `power(volts = supply.volts, limit = supply.limit)
 m = measure("battery+", reference, "Red probe on " + say_point("battery+") + ".")
 if check("bus voltage", "master", m) == "fail":
@@ -287,6 +292,16 @@ r = read("supply current")
 if r.cut:
     check_cut("master", r.cut)
 power_off()`, do: (*Performance).slCheckCut,
+		},
+		{
+			Group: groupJudge, Use: `not_proven(what, circuit, kind="current")`, Says: "Keeps as a step that nothing on the bench can prove it, with why and what would, as plan has them: whatever else passes, the worksheet is then not done as a whole.",
+			Example: `if not bench.supply:
+    not_proven("total current", "master")`, do: (*Performance).slNotProven,
+		},
+		{
+			Group: groupJudge, Use: `check_held(circuit, held, said="")`, Says: "Keeps whether a protector held as it was closed; said is a person's words.",
+			Example: `m = move("close", "radio", "Close the breaker of the radio.", answers = ["Closed", "It does not hold"], stay = ["It does not hold"])
+check_held("radio", m.ok, said = m.answer)`, do: (*Performance).slCheckHeld,
 		},
 		{
 			Group: groupJudge, Use: "not_done(what, circuit, why)", Says: "Keeps as a step that something was left out.",

@@ -11,6 +11,7 @@ import (
 
 type demoCommand struct {
 	Procedure  string `default:"first-power-on" placeholder:"NAME" help:"Which procedure: first-power-on, or another that perform --help lists."`
+	Bench      string `default:"all" placeholder:"NAME" help:"What is on the bench: all, meter-and-supply, meter (alone, on the aircraft's battery), handheld (a handheld meter alone)."`
 	HandsOff   bool   `help:"Answer the hold points too, and end with the report."`
 	Fault      string `placeholder:"NAME" help:"Which fault to plant; none for a sound aircraft. See --list-faults."`
 	ListFaults bool   `help:"List the faults that can be planted, and stop."`
@@ -39,7 +40,7 @@ func (c demoCommand) Run(w *world) error {
 		return nil
 	}
 	o := demo.Options{
-		Procedure: c.Procedure, Fault: c.Fault, HandsOff: c.HandsOff, Listen: c.Listen, Logbook: c.Logbook, Seed: c.Seed,
+		Procedure: c.Procedure, Bench: c.Bench, Fault: c.Fault, HandsOff: c.HandsOff, Listen: c.Listen, Logbook: c.Logbook, Seed: c.Seed,
 		Version: version(), Apart: true, Out: w.out, By: userName(),
 	}
 	if c.JSON {

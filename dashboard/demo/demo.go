@@ -16,6 +16,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -37,6 +38,7 @@ const NoFault = "none"
 // Options say how the demo runs.
 type Options struct {
 	Procedure string // "" is the first power-on
+	Bench     string // of [Benches]; "" is all
 	Fault     string // of [mockup.Everything], or [NoFault]; "" is the first of the catalogue
 	HandsOff  bool   // emulated hands answer the hold points, too
 	Listen    string // address of the pages; "" for none
@@ -83,6 +85,13 @@ func Check(o Options) error {
 	if _, ok := scripts.Procedure(o.procedure()); !ok {
 		return fmt.Errorf("there is no procedure %q; there are: %s", o.Procedure, strings.Join(scripts.Procedures(), ", "))
 	}
+	if !slices.ContainsFunc(Benches(), func(b [2]string) bool { return b[0] == o.Bench || o.Bench == "" }) {
+		var names []string
+		for _, b := range Benches() {
+			names = append(names, b[0])
+		}
+		return fmt.Errorf("there is no bench %q; there are: %s", o.Bench, strings.Join(names, ", "))
+	}
 	_, err := planted(o.Fault)
 	return err
 }
@@ -117,7 +126,7 @@ func Run(ctx context.Context, o Options) (*report.Report, error) {
 		return nil, err
 	}
 	defer forget()
-	instruments, unplug, err := newBench(ctx, m, o.Seed, bench.NewCable)
+	instruments, unplug, err := newBench(ctx, o.Bench, m, o.Seed, bench.NewCable)
 	if err != nil {
 		return nil, err
 	}

@@ -43,7 +43,7 @@ func performNow(t *testing.T, faults []airframe.Fault, seed uint64) *procedure.S
 	require.NoError(t, err)
 	ctx, cancel := context.WithTimeout(t.Context(), time.Hour)
 	defer cancel()
-	instruments, unplug, err := newBench(ctx, m, seed, func() (*bench.Cable, error) { return bench.NewMemoryCable(), nil })
+	instruments, unplug, err := newBench(ctx, "all", m, seed, func() (*bench.Cable, error) { return bench.NewMemoryCable(), nil })
 	require.NoError(t, err)
 	defer unplug()
 	book, err := logbook.Open(filepath.Join(t.TempDir(), "logbook.db"))

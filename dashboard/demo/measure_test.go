@@ -30,7 +30,7 @@ func play(t *testing.T, script string, faults ...airframe.Fault) (s *procedure.S
 		require.NoError(t, perr)
 		ctx, cancel := context.WithTimeout(t.Context(), time.Hour)
 		defer cancel()
-		instruments, unplug, perr := newBench(ctx, m, 3, func() (*bench.Cable, error) { return bench.NewMemoryCable(), nil })
+		instruments, unplug, perr := newBench(ctx, "all", m, 3, func() (*bench.Cable, error) { return bench.NewMemoryCable(), nil })
 		require.NoError(t, perr)
 		defer unplug()
 		book, perr := logbook.Open(filepath.Join(t.TempDir(), "logbook.db"))

@@ -37,11 +37,11 @@ func performed(t *testing.T, name string, fault mockup.Planted, seed uint64) *pr
 	t.Helper()
 	text, ok := scripts.Design("marsh-hen")
 	require.True(t, ok)
-	return performedOn(t, text, true, name, fault, seed)
+	return performedOn(t, text, "all", name, fault, seed)
 }
 
-// performedOn does so on any design; the demo's node is wired for 14 V.
-func performedOn(t *testing.T, text []byte, node bool, name string, fault mockup.Planted, seed uint64) (s *procedure.Sheet) {
+// performedOn does so on any design and bench; the demo's node is wired for 14 V.
+func performedOn(t *testing.T, text []byte, which, name string, fault mockup.Planted, seed uint64) (s *procedure.Sheet) {
 	t.Helper()
 	synctest.Test(t, func(t *testing.T) {
 		d, err := design.Parse("design.yaml", text)
@@ -51,12 +51,9 @@ func performedOn(t *testing.T, text []byte, node bool, name string, fault mockup
 		fault.Plant(m)
 		ctx, cancel := context.WithTimeout(t.Context(), 12*time.Hour)
 		defer cancel()
-		instruments, unplug, err := newBench(ctx, m, seed, func() (*bench.Cable, error) { return bench.NewMemoryCable(), nil })
+		instruments, unplug, err := newBench(ctx, which, m, seed, func() (*bench.Cable, error) { return bench.NewMemoryCable(), nil })
 		require.NoError(t, err)
 		defer unplug()
-		if !node {
-			instruments.Node, instruments.NodeBus, instruments.NodeVolts = nil, "", ""
-		}
 		book, err := logbook.Open(filepath.Join(t.TempDir(), "logbook.db"))
 		require.NoError(t, err)
 		defer book.Close()
@@ -124,7 +121,7 @@ func TestEachProcedureOnOtherDesigns(t *testing.T) {
 	for design, text := range map[string][]byte{"28 V": text, "starter": small} {
 		for _, name := range scripts.Procedures() {
 			t.Run(design+"/"+name, func(t *testing.T) {
-				s := performedOn(t, text, false, name, mockup.Planted{}, 1)
+				s := performedOn(t, text, "meter-and-supply", name, mockup.Planted{}, 1)
 				assert.Zero(t, s.Count(verdict.Fail), "%v", alarms(s))
 				assert.True(t, s.Closed)
 			})

@@ -108,7 +108,7 @@ func goOn(t *testing.T, faults []airframe.Fault, from []logbook.Record) (all []l
 		require.NoError(t, err)
 		ctx, cancel := context.WithTimeout(t.Context(), time.Hour)
 		defer cancel()
-		instruments, unplug, err := newBench(ctx, m, 3, func() (*bench.Cable, error) { return bench.NewMemoryCable(), nil })
+		instruments, unplug, err := newBench(ctx, "all", m, 3, func() (*bench.Cable, error) { return bench.NewMemoryCable(), nil })
 		require.NoError(t, err)
 		defer unplug()
 		path := filepath.Join(t.TempDir(), "logbook.db")

@@ -1,0 +1,93 @@
+package demo
+
+import (
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"loomproof/checks/mockup"
+	"loomproof/checks/procedure"
+	"loomproof/checks/verdict"
+	"loomproof/scripts"
+)
+
+// alone performs a procedure with one meter and nothing else.
+func alone(t *testing.T, meter, name, fault string, seed uint64) *procedure.Sheet {
+	t.Helper()
+	text, _ := scripts.Design("marsh-hen")
+	planted := mockup.Planted{}
+	if fault != NoFault {
+		var ok bool
+		planted, ok = mockup.Find(fault)
+		require.True(t, ok, fault)
+	}
+	return performedOn(t, text, meter, name, planted, seed)
+}
+
+// With one meter and the aircraft's own battery nothing fails on a sound aircraft,
+// and it is no pass: what no instrument there can prove is not done, with what
+// would prove it.
+func TestASoundAircraftWithAMeterAlone(t *testing.T) {
+	for _, name := range []string{"first-power-on", "loaded", "avionics", "annual-check"} {
+		t.Run(name, func(t *testing.T) {
+			s := alone(t, "meter", name, NoFault, 1)
+			assert.Empty(t, alarms(s))
+			assert.Equal(t, verdict.NotDone, s.Verdict, s.Summary())
+			assert.Empty(t, s.Stopped)
+			unproven := 0
+			for _, step := range s.Steps {
+				if step.Unproven {
+					unproven++
+					assert.Contains(t, step.Note, "What would prove it: ", step.ID)
+					assert.Equal(t, "not done", step.Verdict, step.ID)
+				}
+				if step.What == procedure.WhatTotal || step.What == procedure.WhatCurrent {
+					assert.True(t, step.Unproven || step.Note != "", "%s: it says what it was told by", step.ID)
+				}
+			}
+			assert.Positive(t, unproven)
+			t.Log(s.Summary())
+		})
+	}
+}
+
+// What one meter on the battery finds of the catalogue, and at the right place. A
+// light that draws too much pulls a battery down further than a supply: other
+// loads miss their voltage, too.
+func TestFaultsFoundWithAMeterAlone(t *testing.T) {
+	for procedure, faults := range map[string]map[string][]string{
+		"first-power-on": {found: {
+			"high-resistance-joint", "bad-ground", "wrong-gauge", "oversized-breaker", "swapped-circuits", "short-to-airframe", "open-circuit",
+			"short-of-main-bus", "short-of-avionics-bus", "short-before-master", "live-with-master-off", "broken-return", "hungry-light",
+		}},
+		"loaded":       {found: {"high-resistance-joint", "bad-ground", "wrong-gauge", "open-circuit", "broken-return"}, alsoThere: {"hungry-light"}},
+		"annual-check": {found: {"high-resistance-joint", "bad-ground", "broken-return"}, alsoThere: {"hungry-light"}},
+	} {
+		for want, names := range faults {
+			for _, fault := range names {
+				t.Run(procedure+"/"+fault, func(t *testing.T) {
+					planted, _ := mockup.Find(fault)
+					s := alone(t, "meter", procedure, fault, 1)
+					assert.Equal(t, want, outcome(s, planted), "%v", alarms(s))
+				})
+			}
+		}
+	}
+}
+
+// A handheld meter that sends its display is coarser: much stays undecided, nothing
+// fails that is sound, and what is grossly wrong is found all the same.
+func TestAHandheldMeterAlone(t *testing.T) {
+	s := alone(t, "handheld", "first-power-on", NoFault, 1)
+	assert.Zero(t, s.Count(verdict.Fail), "%v", alarms(s))
+	assert.Positive(t, s.Count(verdict.Pass))
+	t.Log(s.Summary())
+	for _, fault := range []string{"open-circuit", "short-to-airframe", "oversized-breaker", "bad-ground"} {
+		t.Run(fault, func(t *testing.T) {
+			planted, _ := mockup.Find(fault)
+			s := alone(t, "handheld", "first-power-on", fault, 1)
+			assert.Equal(t, found, outcome(s, planted), "%v", alarms(s))
+		})
+	}
+}
