@@ -37,6 +37,10 @@ var ErrTaken = errors.New("another program is performing this worksheet")
 
 // A Book is a logbook. It is for several goroutines.
 type Book struct {
+	// Took, if set before the first use, is told after each record how long it took
+	// to write, and how long the store's part of that.
+	Took func(whole, commit time.Duration)
+
 	db   *sql.DB
 	path string
 }
@@ -96,7 +100,7 @@ func open(path string) (*Book, error) {
 		db.Close()
 		return nil, plain(err)
 	}
-	return &Book{db, path}, nil
+	return &Book{db: db, path: path}, nil
 }
 
 func prepare(db *sql.DB) error {

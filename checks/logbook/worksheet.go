@@ -196,6 +196,7 @@ func (w *Worksheet) Append(ctx context.Context, kind string, body any) (Record, 
 // AppendFor is Append for a body that speaks of its own place: it is given the
 // record so far, with number and time, and the hash of the record before.
 func (w *Worksheet) AppendFor(ctx context.Context, kind string, body func(r Record, before string) (any, error)) (Record, error) {
+	begun := time.Now()
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	if closed(w.recs) && kind != KindSign && kind != KindAmend {
@@ -205,8 +206,12 @@ func (w *Worksheet) AppendFor(ctx context.Context, kind string, body func(r Reco
 	if err != nil {
 		return Record{}, err
 	}
+	inserting := time.Now()
 	if err := w.insert(ctx, w.book.db, r); err != nil {
 		return Record{}, err
+	}
+	if w.book.Took != nil {
+		w.book.Took(time.Since(begun), time.Since(inserting))
 	}
 	w.recs = append(w.recs, r)
 	return r, nil

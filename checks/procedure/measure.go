@@ -173,11 +173,15 @@ func (p *Performance) takeSteady(ctx context.Context, a aim) (Captured, error) {
 		}
 	}
 	channel := string(a.Quantity)
+	begun := time.Now()
 	p.Desk.show(a.Now)
 	for {
 		c, err := p.untilSteady(ctx, p.Bench.Meter, channel, a.feel(), p.patience())
 		if !errors.Is(err, errImpatient) {
 			p.Desk.show(Now{Kind: DoNothing})
+			if err == nil && p.Took != nil {
+				p.Took(time.Since(begun))
+			}
 			return c, err
 		}
 		sure := a.Now

@@ -8,6 +8,7 @@ import (
 	"reflect"
 	"runtime/debug"
 	"strings"
+	"time"
 
 	"loomproof/checks/airframe"
 	"loomproof/checks/design"
@@ -36,6 +37,9 @@ type Performance struct {
 	// Crept names the circuits that have crept in the worksheets before this one,
 	// the surest first: what a script asks for first.
 	Crept []string
+
+	// Took, if set, is told how long each steady reading took, from its instruction.
+	Took func(time.Duration)
 
 	// Passing tells that the logbook goes with the program: what is stopped cannot
 	// be gone on with.

@@ -1,104 +1,97 @@
-// Package metrics gives a worksheet to Prometheus: the readings of its steps,
-// its verdicts by circuit, its findings; and the sources: whether they answer, and
-// what they sent that was refused.
+// Package metrics gives the program's state to Prometheus: what a worksheet read
+// and judged, what the sources show now and how they fare, how long the work
+// takes, how much room the disk has.
 //
-//	http.Handle("/metrics", metrics.Handler(desk, version, sources))
+//	e := metrics.New(metrics.Options{Desk: desk, Sources: sources, Design: d, Logbook: path, Version: v})
+//	book.Took = e.Recorded
+//	http.Handle("/metrics", e.Handler())
 //
-// Everything is made anew at each scrape from what stands on the desk, so that
-// what is gone disappears and no last value stays for ever. Units are base
-// units and part of the name; labels come from the design, never from times or
-// messages.
+// Values are read at each scrape from what stands now, so that what is gone
+// disappears and no last value stays for ever: a live reading that is older than
+// [Fresh] is not there. Units are base units and part of the name; there is one
+// name for a quantity. Labels come from the design and the source file, never
+// from times or messages, and their number is bounded: see [MostCircuits].
+//
+// Alerts holds alert rules to go with it; package [push] sends the same series to
+// a server that cannot come and fetch them.
+//
+// [push]: loomproof/dashboard/metrics/push
 package metrics
 
 import (
+	_ "embed"
 	"net/http"
-	"runtime"
+	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/collectors"
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 
+	"loomproof/checks/design"
 	"loomproof/checks/procedure"
-	"loomproof/checks/verdict"
 	"loomproof/probe/sources"
 )
 
-// Handler serves the metrics of a desk and of the sources.
-func Handler(desk *procedure.Desk, version string, list []*sources.Source) http.Handler {
+// Alerts is a rule file for Prometheus. It stands on the names of this package;
+// each threshold has its source beside it.
+//
+//go:embed alerts.yaml
+var Alerts []byte
+
+// Options say what is told. Desk and Version are needed.
+type Options struct {
+	Desk    *procedure.Desk
+	Version string
+	Sources []*sources.Source
+	Design  *design.Design // nil leaves buses out
+	Logbook string         // its file; "" leaves the disk out
+}
+
+// An Exporter gathers the metrics.
+type Exporter struct {
+	prometheus.Gatherer
+	captures, records, commits prometheus.Histogram
+}
+
+// New makes an exporter.
+func New(o Options) *Exporter {
+	e := &Exporter{
+		captures: latency("loomproof_capture_duration_seconds", "How long a reading took, from its instruction to its being steady and taken.", 0.1, 0.3, 1, 3, 10, 30, 100),
+		records:  latency("loomproof_journal_append_duration_seconds", "How long a record took to be written to the journal, with waiting for others.", 0.001, 0.003, 0.01, 0.03, 0.1, 0.3, 1),
+		commits:  latency("loomproof_store_commit_duration_seconds", "How long the store took to put a record on the disk.", 0.001, 0.003, 0.01, 0.03, 0.1, 0.3, 1),
+	}
 	r := prometheus.NewRegistry()
-	r.MustRegister(Collector(desk, version), Sources(list), collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
-	return promhttp.HandlerFor(r, promhttp.HandlerOpts{EnableOpenMetrics: true})
+	r.MustRegister(
+		Collector(o.Desk, o.Version), Sources(o.Sources, o.Design), e.captures, e.records, e.commits,
+		collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}),
+	)
+	if o.Logbook != "" {
+		r.MustRegister(disk(o.Logbook))
+	}
+	e.Gatherer = r
+	return e
 }
 
-// Collector gives the metrics of a desk alone, without those of the program
-// that serves them.
-func Collector(desk *procedure.Desk, version string) prometheus.Collector {
-	return &collector{desk: desk, version: version}
+// latency makes a native histogram, with classic buckets for a server that does
+// not know native ones.
+func latency(name, help string, buckets ...float64) prometheus.Histogram {
+	return prometheus.NewHistogram(prometheus.HistogramOpts{
+		Name: name, Help: help, Buckets: buckets,
+		NativeHistogramBucketFactor: 1.1, NativeHistogramMaxBucketNumber: 160, NativeHistogramMinResetDuration: time.Hour,
+	})
 }
 
-type collector struct {
-	desk    *procedure.Desk
-	version string
+// Captured counts a reading that was taken.
+func (e *Exporter) Captured(took time.Duration) { e.captures.Observe(took.Seconds()) }
+
+// Recorded counts a record that was written: the whole, and the store's part.
+func (e *Exporter) Recorded(whole, commit time.Duration) {
+	e.records.Observe(whole.Seconds())
+	e.commits.Observe(commit.Seconds())
 }
 
-var (
-	build = prometheus.NewDesc("loomproof_build_info", "The running program.", []string{"version", "goversion"}, nil)
-	open  = prometheus.NewDesc("loomproof_worksheet_open", "1 while a worksheet is being performed.", []string{"aircraft", "procedure"}, nil)
-	count = prometheus.NewDesc("loomproof_worksheet_steps", "Steps of the worksheet by verdict.", []string{"verdict"}, nil)
-	word  = prometheus.NewDesc("loomproof_circuit_verdict", "1 for the verdict that a circuit has, 0 for the others.", []string{"circuit", "verdict"}, nil)
-	volts = prometheus.NewDesc("loomproof_reading_volts", "Latest voltage that a step of the worksheet read.", []string{"circuit", "step"}, nil)
-	amps  = prometheus.NewDesc("loomproof_reading_amperes", "Latest current that a step of the worksheet read.", []string{"circuit", "step"}, nil)
-	found = prometheus.NewDesc("loomproof_worksheet_findings", "Findings of the worksheet.", nil, nil)
-)
-
-// Describe lists what is collected.
-func (c *collector) Describe(ch chan<- *prometheus.Desc) {
-	for _, d := range []*prometheus.Desc{build, open, count, word, volts, amps, found} {
-		ch <- d
-	}
-}
-
-var words = []verdict.Word{verdict.Pass, verdict.Fail, verdict.Undecided, verdict.NotDone}
-
-// Collect makes the metrics of this moment.
-func (c *collector) Collect(ch chan<- prometheus.Metric) {
-	gauge := func(d *prometheus.Desc, v float64, labels ...string) {
-		ch <- prometheus.MustNewConstMetric(d, prometheus.GaugeValue, v, labels...)
-	}
-	v, _ := c.desk.View()
-	gauge(build, 1, c.version, runtime.Version())
-	running := 1.0
-	if v.Now.Kind == procedure.DoEnded || v.Worksheet == 0 {
-		running = 0
-	}
-	gauge(open, running, v.Aircraft, v.Procedure)
-	gauge(found, float64(len(v.Findings)))
-	byWord := map[verdict.Word]int{}
-	byCircuit := map[string][]verdict.Word{}
-	for _, s := range procedure.Latest(v.Steps) {
-		byWord[verdict.Word(s.Verdict)]++
-		byCircuit[s.Circuit] = append(byCircuit[s.Circuit], verdict.Word(s.Verdict))
-		if s.Reading == nil {
-			continue
-		}
-		switch s.Unit {
-		case "V":
-			gauge(volts, *s.Reading, s.Circuit, s.ID)
-		case "A":
-			gauge(amps, *s.Reading, s.Circuit, s.ID)
-		}
-	}
-	for _, w := range words {
-		gauge(count, float64(byWord[w]), string(w))
-	}
-	for circuit, list := range byCircuit {
-		has := verdict.Worst(list...)
-		for _, w := range words {
-			is := 0.0
-			if w == has {
-				is = 1
-			}
-			gauge(word, is, circuit, string(w))
-		}
-	}
+// Handler serves the metrics, in the text form, as OpenMetrics and in the
+// protocol-buffer form, as the asker prefers.
+func (e *Exporter) Handler() http.Handler {
+	return promhttp.HandlerFor(e.Gatherer, promhttp.HandlerOpts{EnableOpenMetrics: true})
 }

@@ -14,6 +14,7 @@ import (
 	"net"
 	"net/http"
 	"slices"
+	"sync"
 	"time"
 
 	"loomproof/checks/design"
@@ -45,6 +46,9 @@ type Station struct {
 	Key      func() (*evidence.Key, error) // opens the key to sign with; nil leaves signing out
 	Recorder *recorder.Recorder            // records; nil where nothing can
 	Apart    bool                          // scripts run in a process of their own; main must call [sandbox.Serve]
+
+	measured sync.Once
+	exporter *metrics.Exporter
 }
 
 // Perform performs a procedure into a worksheet of the logbook, and makes its
@@ -89,6 +93,7 @@ func (s *Station) perform(ctx context.Context, name string, anew bool) (*report.
 		return nil, err
 	}
 	p.Crept = s.crept(ctx, sheet)
+	p.Took = s.Metrics().Captured
 	if s.Apart {
 		p.Interpreter = sandbox.Apart
 	}
@@ -139,9 +144,12 @@ func (s *Station) earlier(ctx context.Context, but int64) (map[string]procedure.
 	return out, nil
 }
 
-// Start waits at the desk until somebody starts the procedure.
+// Start waits at the desk until somebody starts the procedure. Meanwhile what is
+// clipped on is read, for the pages and the metrics.
 func (s *Station) Start(ctx context.Context, name string) error {
-	return s.Desk.Ask(ctx, s.Design.Aircraft.Name+": start "+name+"?", "Start")
+	return s.standingBy(ctx, func(ctx context.Context) error {
+		return s.Desk.Ask(ctx, s.Design.Aircraft.Name+": start "+name+"?", "Start")
+	})
 }
 
 // Listen serves the pages and the metrics until the context ends. The address
@@ -156,7 +164,23 @@ func (s *Station) Listen(ctx context.Context, address string) (url string, err e
 }
 
 func (s *Station) pages(devices http.Handler) http.Handler {
-	return web.New(web.Options{Desk: s.Desk, Book: s.Book, Design: s.Design, Metrics: metrics.Handler(s.Desk, s.Version, s.Sources), Devices: devices, Key: s.Key, Demo: s.Demo, Recorder: s.Recorder})
+	return web.New(web.Options{Desk: s.Desk, Book: s.Book, Design: s.Design, Metrics: s.Metrics().Handler(), Devices: devices, Key: s.Key, Demo: s.Demo, Recorder: s.Recorder})
+}
+
+// Metrics are what the program tells machines. The logbook's part begins with
+// the first call.
+func (s *Station) Metrics() *metrics.Exporter {
+	s.measured.Do(func() {
+		o := metrics.Options{Desk: s.Desk, Version: s.Version, Sources: s.Sources, Design: s.Design}
+		if s.Book != nil {
+			o.Logbook = s.Book.Path()
+		}
+		s.exporter = metrics.New(o)
+		if s.Book != nil {
+			s.Book.Took = s.exporter.Recorded
+		}
+	})
+	return s.exporter
 }
 
 func (s *Station) serve(ctx context.Context, l net.Listener, h http.Handler) {

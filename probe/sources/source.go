@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 	"sync"
@@ -62,6 +63,7 @@ type Source struct {
 	inner    probe.Source   // nil while it is away
 	first    probe.Identity // of the instrument that answered first
 	channels []probe.Channel
+	latest   map[string]probe.Reading // the last of each channel
 	status   Status
 	silences int
 	wait     time.Duration // before the next look
@@ -77,7 +79,7 @@ func newSource(e entry, calibrations []probe.Calibration) (*Source, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &Source{entry: e, kind: kind, calibrations: calibrations, opening: make(chan struct{}, 1), past: (&probe.Tally{}).Counters()}
+	s := &Source{entry: e, kind: kind, calibrations: calibrations, opening: make(chan struct{}, 1), latest: map[string]probe.Reading{}, past: (&probe.Tally{}).Counters()}
 	if !kind.NoPort {
 		if s.finder, err = port.NewFinder(e.common().Port); err != nil {
 			return nil, err
@@ -135,6 +137,7 @@ func (s *Source) Read(ctx context.Context, channel string) (probe.Reading, error
 	s.mu.Lock()
 	s.status.Readings++
 	s.status.At = r.At
+	s.latest[r.Channel] = r
 	s.mu.Unlock()
 	return r, nil
 }
@@ -341,6 +344,14 @@ func (s *Source) drop(inner probe.Source) {
 		s.past = sum(s.past, c.Counters())
 		s.mu.Unlock()
 	}
+}
+
+// Latest are the last readings of the channels that have been read, by their
+// names. They may be old: see Reading.At and Status.
+func (s *Source) Latest() []probe.Reading {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return slices.SortedFunc(maps.Values(s.latest), func(a, b probe.Reading) int { return cmp.Compare(a.Channel, b.Channel) })
 }
 
 // now is the open instrument, or nil.

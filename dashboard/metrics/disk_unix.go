@@ -1,0 +1,16 @@
+//go:build !windows
+
+package metrics
+
+import "golang.org/x/sys/unix"
+
+// room is how many bytes of a folder's disk this user may still write, and how
+// many it has.
+func room(folder string) (free, size uint64, err error) {
+	var s unix.Statfs_t
+	if err := unix.Statfs(folder, &s); err != nil {
+		return 0, 0, err
+	}
+	block := uint64(s.Bsize) //nolint:gosec,unconvert // its type differs between systems
+	return uint64(s.Bavail) * block, uint64(s.Blocks) * block, nil
+}
