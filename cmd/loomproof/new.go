@@ -10,6 +10,7 @@ import (
 	"loomproof/checks/starter"
 	"loomproof/checks/units"
 	"loomproof/checks/wirelist"
+	"loomproof/dashboard/metrics"
 	"loomproof/probe/sources"
 )
 
@@ -18,26 +19,33 @@ type newCommand struct {
 	Nominal string `default:"14 V" help:"Nominal system voltage while charging: 14 V or 28 V."`
 	From    string `type:"path" placeholder:"FILE" help:"Make it of a spreadsheet wire list, saved as CSV."`
 	Sources bool   `help:"Write a source file to start from, not a design: the instruments, their ports and accuracies."`
+	Alerts  bool   `help:"Write alert rules for Prometheus, not a design: over-voltage, under-voltage, a source lost, a disk that fills."`
 	Output  string `type:"path" placeholder:"FILE" help:"Write it here; a file that is there already stays as it is. Default: standard output."`
 }
 
 func (newCommand) Help() string {
-	return `A commented design file to start from, or with --sources a source file. Of a wire list, what was guessed and what is missing is told on
+	return `A commented design file to start from, or with --sources a source file, or with --alerts the
+alert rules that go with /metrics. Of a wire list, what was guessed and what is missing is told on
 standard error; every row of the list stays in the design, and what to fill in is marked CHECK THIS.
 Ends with 2 where a row could not be read whole.
 
 Example: loomproof new --name "Marsh Hen" --output marsh-hen.yaml
 Example: loomproof new --sources --output sources.yaml
+Example: loomproof new --alerts --output loomproof-alerts.yaml
 Example: loomproof new --from wires.csv --output marsh-hen.yaml
 
 ` + exitCodes
 }
 
 func (c newCommand) Run(w *world) error {
-	if c.Sources {
-		if c.From != "" {
-			return usage{errors.New("--sources and --from: a wire list says nothing of instruments; write one of them")}
-		}
+	switch {
+	case c.Sources && c.Alerts:
+		return usage{errors.New("--sources and --alerts are two files; write one after the other")}
+	case c.From != "" && (c.Sources || c.Alerts):
+		return usage{errors.New("--from: a wire list says nothing of instruments or of alerts; write one after the other")}
+	case c.Alerts:
+		return c.write(w, metrics.Alerts, "promtool check rules")
+	case c.Sources:
 		return c.write(w, sources.Starter(), "loomproof watch --sources")
 	}
 	var nominal units.Volts

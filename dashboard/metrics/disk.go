@@ -4,6 +4,8 @@ import (
 	"path/filepath"
 
 	"github.com/prometheus/client_golang/prometheus"
+
+	"loomproof/checks/logbook"
 )
 
 var (
@@ -18,7 +20,7 @@ func (disk) Describe(ch chan<- *prometheus.Desc) { ch <- diskFree; ch <- diskSiz
 
 // Collect says nothing where the system does not tell.
 func (d disk) Collect(ch chan<- prometheus.Metric) {
-	free, size, err := room(filepath.Dir(string(d)))
+	free, size, err := logbook.Room(filepath.Dir(string(d)))
 	if err != nil {
 		return
 	}

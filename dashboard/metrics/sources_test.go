@@ -43,17 +43,23 @@ sources:
 	touching.Store(true)
 	_, err = all[0].Read(t.Context(), "resistance")
 	require.NoError(t, err)
+	c := metrics.Sources(kept, nil)
+	require.NoError(t, testutil.CollectAndCompare(c, strings.NewReader(`
+# HELP loomproof_source_ohms Latest resistance that the source shows at this channel, no older than ten seconds.
+# TYPE loomproof_source_ohms gauge
+loomproof_source_ohms{bus="",channel="resistance",source="bench meter"} 470
+`), "loomproof_source_ohms"))
 	cable.Unplug()
 	_, err = all[0].Read(t.Context(), "resistance")
 	require.ErrorIs(t, err, probe.ErrAway)
 	_, err = all[1].Read(t.Context(), "voltage")
 	require.ErrorIs(t, err, probe.ErrAway)
 
-	c := metrics.Sources(kept)
+	assert.Zero(t, testutil.CollectAndCount(c, "loomproof_source_ohms"), "what is away shows nothing")
 	problems, err := testutil.CollectAndLint(c)
 	require.NoError(t, err)
 	assert.Empty(t, problems)
-	assert.Equal(t, 2*(10+len(probe.Reasons()))+2, testutil.CollectAndCount(c), "the same number whatever happens: the labels are closed lists")
+	assert.Equal(t, 2*(10+len(probe.Reasons()))+3, testutil.CollectAndCount(c), "the same number whatever happens: the labels are closed lists")
 	require.NoError(t, testutil.CollectAndCompare(c, strings.NewReader(`
 # HELP loomproof_source_up 1 while the source answers.
 # TYPE loomproof_source_up gauge

@@ -4,6 +4,7 @@ import (
 	"path/filepath"
 	"time"
 
+	"loomproof/checks/logbook"
 	"loomproof/checks/recording/store"
 )
 
@@ -29,7 +30,7 @@ func (s *space) left(st *store.Store, samples int64, elapsed time.Duration) time
 		return s.last
 	}
 	s.asked = time.Now()
-	free, err := freeBytes(filepath.Dir(st.Path()))
+	free, _, err := logbook.Room(filepath.Dir(st.Path()))
 	if err != nil {
 		return 0
 	}

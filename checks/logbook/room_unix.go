@@ -1,12 +1,12 @@
 //go:build !windows
 
-package metrics
+package logbook
 
 import "golang.org/x/sys/unix"
 
-// room is how many bytes of a folder's disk this user may still write, and how
+// Room is how many bytes of a folder's disk this user may still write, and how
 // many it has.
-func room(folder string) (free, size uint64, err error) {
+func Room(folder string) (free, size uint64, err error) {
 	var s unix.Statfs_t
 	if err := unix.Statfs(folder, &s); err != nil {
 		return 0, 0, err

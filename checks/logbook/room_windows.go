@@ -1,10 +1,10 @@
-package metrics
+package logbook
 
 import "golang.org/x/sys/windows"
 
-// room is how many bytes of a folder's disk this user may still write, and how
+// Room is how many bytes of a folder's disk this user may still write, and how
 // many it has.
-func room(folder string) (free, size uint64, err error) {
+func Room(folder string) (free, size uint64, err error) {
 	path, err := windows.UTF16PtrFromString(folder)
 	if err != nil {
 		return 0, 0, err
