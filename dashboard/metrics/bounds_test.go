@@ -70,7 +70,9 @@ func assertBounded(t *testing.T, r prometheus.Gatherer) {
 				values[m.Gauge.GetValue()] = true
 			}
 			for _, l := range m.Label {
-				assert.LessOrEqual(t, len(l.GetValue()), longest)
+				if len(l.GetValue()) > longest {
+					assert.Fail(t, "a label is too long", "%q", l.GetValue())
+				}
 			}
 		}
 	}
