@@ -19,6 +19,10 @@ const (
 	kindRedo   = "redo"   // a step was read again: [Redo]
 	kindHands  = "hands"  // another person answers from here on: [Hands]
 	kindNote   = "note"   // a caution that was shown, a remark: [Note]
+
+	// KindRecording is a recording that was made for the worksheet, once as it began
+	// and once as it ended: [Recorded].
+	KindRecording = "recording"
 )
 
 // effectRecord is what an effect was asked and what it brought.
@@ -84,6 +88,23 @@ type BenchRecord struct {
 type Instrument struct {
 	Identity probe.Identity  `json:"identity"`
 	Channels []probe.Channel `json:"channels"`
+}
+
+// A Recorded is one recording that was made for a worksheet. One that was killed
+// and gone on with has several: what is between them is missing.
+type Recorded struct {
+	Recording int64     `json:"recording"` // its number in the logbook
+	Title     string    `json:"title"`
+	Begun     time.Time `json:"begun"`
+	Channels  []string  `json:"channels"` // what is in them, as bus voltage, or their names
+
+	// Of one that has ended.
+	Ended   time.Time `json:"ended,omitzero"`
+	Why     string    `json:"why,omitempty"` // it ended
+	Seconds float64   `json:"seconds,omitempty"`
+	Samples int64     `json:"samples,omitempty"`
+	Gaps    int       `json:"gaps,omitempty"`   // in its channels
+	Digest  string    `json:"digest,omitempty"` // of its seal: it stands for every stored byte
 }
 
 // A Captured is one reading that was kept: the mean of several that were

@@ -25,6 +25,7 @@ type Sheet struct {
 	Steps       []Step
 	Captures    map[string]Captured
 	Cuts        []Cut
+	Recordings  []Recorded // in the order in which they were begun
 	Resumes     []Resume
 	Gaps        []Gap    // when the program was not there
 	Superseded  []Step   // readings that were taken again later
@@ -89,6 +90,11 @@ func (s *Sheet) add(r logbook.Record) error {
 		}
 	case kindHands:
 		return decodeInto(r, &s.Hands)
+	case KindRecording:
+		var x Recorded
+		err := r.Decode(&x)
+		s.Recordings = withRecorded(s.Recordings, x)
+		return err
 	case kindRedo:
 		var again Redo
 		err := r.Decode(&again)

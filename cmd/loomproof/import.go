@@ -2,6 +2,7 @@ package main
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -94,6 +95,11 @@ func printSummary(w *world, st *store.Store, id int64, asJSON bool) error {
 	if err != nil {
 		return err
 	}
+	seal, err := st.Seal(w.ctx, id)
+	if err != nil && !errors.Is(err, store.ErrNoSeal) {
+		return err
+	}
+	sum.Digest = seal.Digest
 	if asJSON {
 		return json.NewEncoder(w.out).Encode(sum)
 	}

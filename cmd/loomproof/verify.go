@@ -5,25 +5,31 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"maps"
 	"os"
+	"slices"
 	"strconv"
 
 	"loomproof/checks/evidence"
 	"loomproof/checks/logbook"
+	"loomproof/checks/recording/store"
 )
 
 type verifyCommand struct {
 	Worksheet string   `arg:"" optional:"" help:"Number of a worksheet, or an exported one: its folder or file. Default: every worksheet of the logbook."`
+	Recording int64    `placeholder:"N" help:"Verify this recording instead."`
 	Key       []string `placeholder:"KEY" help:"A key that you vouch for, besides your own: its fingerprint, or a file with the public key in PEM. May be given several times."`
-	Head      string   `placeholder:"HASH" help:"The last hash, as it was written down at sign-off."`
+	Head      string   `placeholder:"HASH" help:"The last hash as it was written down at sign-off, or a recording's digest."`
 	Logbook   string   `type:"path" default:"loomproof.db" help:"The logbook."`
 	JSON      bool     `name:"json" help:"Print what was found as JSON."`
 }
 
 func (verifyCommand) Help() string {
 	return `Looks at each record of a worksheet: whether any was changed, is missing, was moved or comes from
-another worksheet, and whether the signatures are right and by keys that somebody vouches for.
+another worksheet, and whether the signatures are right and by keys that somebody vouches for. Of recordings
+it looks at every stored byte: those of the worksheet, with no number named all, and one alone with --recording.
 
+Example: loomproof verify --recording 3
 Example: loomproof verify worksheet-3 --key "4f0c 11d2 93aa 7e60 b1c8 2d5e 6f33 90ab"
 
 Exit codes: 0 nothing is wrong and all of it is signed by known keys; 1 something was tampered with;
@@ -35,17 +41,17 @@ func (c verifyCommand) Run(w *world) error {
 	if err != nil {
 		return err
 	}
-	sheets, faults, err := c.sheets(w)
+	sheets, faults, recordings, err := c.look(w)
 	if err != nil {
 		return err
 	}
-	if c.Head != "" && len(sheets) != 1 {
+	if c.Head != "" && c.Recording == 0 && len(sheets) != 1 {
 		return usage{errors.New("--head is the last hash of one worksheet: name it")}
 	}
-	r := verified{Faults: faults, Worksheets: []*evidence.Found{}}
+	r := verified{Faults: faults, Worksheets: []*evidence.Found{}, Recordings: recordings}
 	for _, x := range sheets {
 		f := evidence.Verify(x, known)
-		if c.Head != "" && f.Head != c.Head {
+		if c.Recording == 0 && c.Head != "" && f.Head != c.Head {
 			f.Faults = append(f.Faults, evidence.Fault{What: "its last hash is not the one that was written down: records were added or cut off"})
 		}
 		r.Worksheets = append(r.Worksheets, f)
@@ -60,8 +66,9 @@ func (c verifyCommand) Run(w *world) error {
 
 // verified is what was found in all worksheets that were looked at.
 type verified struct {
-	Faults     []evidence.Fault  `json:"faults"` // of the list of worksheets
-	Worksheets []*evidence.Found `json:"worksheets"`
+	Faults     []evidence.Fault          `json:"faults"` // of the list of worksheets
+	Worksheets []*evidence.Found         `json:"worksheets"`
+	Recordings []evidence.FoundRecording `json:"recordings"`
 }
 
 // known are the keys that somebody vouches for, our own among them.
@@ -80,29 +87,80 @@ func (c verifyCommand) known() (evidence.Known, error) {
 	return known, nil
 }
 
-// sheets are what to verify, with what is wrong with the logbook as a whole.
-func (c verifyCommand) sheets(w *world) ([]evidence.Sheet, []evidence.Fault, error) {
+// look finds what to verify, and looks at the recordings while the logbook is open.
+func (c verifyCommand) look(w *world) (sheets []evidence.Sheet, faults []evidence.Fault, recordings []evidence.FoundRecording, err error) {
 	id, err := strconv.ParseInt(c.Worksheet, 10, 64)
-	if c.Worksheet != "" && err != nil {
+	switch {
+	case c.Worksheet != "" && c.Recording != 0:
+		return nil, nil, nil, usage{errors.New("a worksheet and --recording: name one of them")}
+	case c.Worksheet != "" && err != nil:
 		x, err := evidence.ReadFile(c.Worksheet)
 		if errors.Is(err, os.ErrNotExist) {
-			return nil, nil, usage{fmt.Errorf("%q is neither the number of a worksheet nor a file", c.Worksheet)}
+			return nil, nil, nil, usage{fmt.Errorf("%q is neither the number of a worksheet nor a file", c.Worksheet)}
 		}
-		return []evidence.Sheet{x}, nil, err
+		return []evidence.Sheet{x}, nil, nil, err
 	}
 	book, err := logbook.OpenExisting(c.Logbook)
 	if err != nil {
-		return nil, nil, err
+		return nil, nil, nil, err
 	}
 	defer book.Close()
 	if c.Worksheet == "" {
-		return evidence.All(w.ctx, book)
+		sheets, faults, err = evidence.All(w.ctx, book)
+	} else {
+		var sheet *logbook.Worksheet
+		if sheet, err = book.Worksheet(w.ctx, id); err == nil {
+			sheets = []evidence.Sheet{evidence.Of(sheet)}
+		}
 	}
-	sheet, err := book.Worksheet(w.ctx, id)
 	if err != nil {
-		return nil, nil, err
+		return nil, nil, nil, err
 	}
-	return []evidence.Sheet{evidence.Of(sheet)}, nil, nil
+	recordings, err = c.recordings(w, book, sheets)
+	if c.Recording != 0 {
+		return nil, nil, recordings, err
+	}
+	return sheets, faults, recordings, err
+}
+
+// recordings verifies those of the worksheets; all, when everything is looked at.
+func (c verifyCommand) recordings(w *world, book *logbook.Book, sheets []evidence.Sheet) (out []evidence.FoundRecording, err error) {
+	st, err := store.Open(book)
+	if err != nil {
+		return nil, err
+	}
+	digests := map[int64][]string{}
+	for _, x := range sheets {
+		for id, d := range evidence.Digests(x.Records) {
+			digests[id] = append(digests[id], d)
+		}
+	}
+	if c.Worksheet == "" {
+		list, err := st.List(w.ctx)
+		if err != nil {
+			return nil, err
+		}
+		for _, r := range list {
+			digests[r.ID] = append(digests[r.ID], nil...) // none, unless a worksheet has it
+		}
+	}
+	for _, id := range slices.Sorted(maps.Keys(digests)) {
+		if c.Recording == 0 || c.Recording == id {
+			d := digests[id]
+			if c.Recording != 0 && c.Head != "" {
+				d = append(d, c.Head)
+			}
+			f, err := evidence.VerifyRecording(w.ctx, st, id, d...)
+			if err != nil {
+				return out, err
+			}
+			out = append(out, f)
+		}
+	}
+	if c.Recording != 0 && len(out) == 0 {
+		_, err = st.Recording(w.ctx, c.Recording) // says which there are
+	}
+	return out, err
 }
 
 func (v verified) exit() error {
@@ -111,6 +169,14 @@ func (v verified) exit() error {
 		return exit(exitFail)
 	}
 	for _, f := range v.Worksheets {
+		switch {
+		case len(f.Faults) > 0:
+			return exit(exitFail)
+		case !f.Proven():
+			worst = exitIncomplete
+		}
+	}
+	for _, f := range v.Recordings {
 		switch {
 		case len(f.Faults) > 0:
 			return exit(exitFail)
@@ -131,7 +197,19 @@ func (v verified) say(out io.Writer) {
 	for _, f := range v.Worksheets {
 		sayFound(out, f)
 	}
-	if len(v.Worksheets) == 0 {
+	for _, f := range v.Recordings {
+		fmt.Fprintf(out, "Recording %d: %s\n", f.Recording, f)
+		for _, x := range f.Faults {
+			fmt.Fprintln(out, "  WRONG  "+x)
+		}
+		if f.Note != "" {
+			fmt.Fprintln(out, "  note: "+f.Note)
+		}
+		if f.Digest != "" {
+			fmt.Fprintln(out, "  digest "+f.Digest)
+		}
+	}
+	if len(v.Worksheets) == 0 && len(v.Recordings) == 0 {
 		fmt.Fprintln(out, "There is no worksheet.")
 	}
 }

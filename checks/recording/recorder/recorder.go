@@ -418,6 +418,7 @@ func (s *Session) finish(cause error) error {
 	defer cancel()
 	samples := s.w.Pending()
 	if err := s.w.Close(ctx, why); err != nil {
+		s.w.Abandon()
 		return fmt.Errorf("%w; the last %d samples are lost, all before is kept", err, samples)
 	}
 	s.status.Samples += int64(samples)

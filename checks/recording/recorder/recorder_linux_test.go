@@ -425,7 +425,9 @@ func TestKilledWhileRecording(t *testing.T) {
 		n, gaps := requireCounted(t, rec)
 		assert.Empty(t, gaps)
 		assert.GreaterOrEqual(t, int64(2*n), s.Samples)
-		assert.True(t, rec.Ended.IsZero())
+		assert.Contains(t, rec.Why, "stopped without a word")
+		_, to := rec.Span(0)
+		assert.WithinDuration(t, rec.Begun.Add(time.Duration(to*1e9)), rec.Ended, time.Second)
 		t.Logf("killed after %d commits: %d samples acknowledged, %d there", commits, s.Samples, 2*n)
 	}
 }

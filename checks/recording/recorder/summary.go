@@ -17,6 +17,7 @@ type Summary struct {
 	Seconds  float64            `json:"seconds"`
 	Channels []ChannelSummary   `json:"channels"`
 	Markers  []recording.Marker `json:"markers"`
+	Digest   string             `json:"digest"` // of its seal; "" for none
 }
 
 // A ChannelSummary is that of one channel.
@@ -95,6 +96,9 @@ func (s Summary) Text(w io.Writer) error {
 			told[k.Device] = true
 			fmt.Fprintf(w, "The clock of %s runs %+.0f ppm (± %.0f) against this computer's; times are told to ± %.1f ms\n", k.Device, k.Drift*1e6, 2*k.DriftU*1e6, 2*k.Residual*1e3)
 		}
+	}
+	if s.Digest != "" {
+		fmt.Fprintf(w, "Write this down, and nobody can change a sample unseen: digest %s\n", s.Digest)
 	}
 	return nil
 }

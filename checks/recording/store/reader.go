@@ -21,6 +21,7 @@ type Recording struct {
 	Summary
 	ctx      context.Context
 	store    *Store
+	streams  []Stream
 	channels []recording.Channel
 	place    []place // of each channel
 	eras     [][]era // of each stream
@@ -60,7 +61,7 @@ func (s *Store) Recording(ctx context.Context, id int64) (*Recording, error) {
 	if err := json.Unmarshal([]byte(about), &o); err != nil {
 		return nil, fmt.Errorf("recording %d: %w", id, err)
 	}
-	r.ID, r.Title, r.Aircraft = id, o.Title, o.Aircraft
+	r.ID, r.Title, r.Aircraft, r.streams = id, o.Title, o.Aircraft, o.Streams
 	r.Begun, _ = time.Parse(time.RFC3339Nano, begun)
 	r.Ended, _ = time.Parse(time.RFC3339Nano, ended)
 	for i, st := range o.Streams {

@@ -101,6 +101,11 @@ CREATE TABLE IF NOT EXISTS recording_levels (
 	body      BLOB NOT NULL,
 	UNIQUE (recording, channel, level, era, tick)
 );
+CREATE TABLE IF NOT EXISTS recording_seals (
+	recording INTEGER PRIMARY KEY REFERENCES recordings(id),
+	digest    TEXT NOT NULL,
+	body      TEXT NOT NULL
+);
 `
 
 // A Store is the recordings of a logbook. It is for several goroutines.
@@ -110,12 +115,14 @@ type Store struct {
 }
 
 // Open finds the recordings of a logbook, which stays open for as long as the
-// Store is used.
+// Store is used. One that was left open by a program that is gone is ended.
 func Open(book *logbook.Book) (*Store, error) {
 	if _, err := book.DB().Exec(schema); err != nil {
 		return nil, book.Explain(err)
 	}
-	return &Store{book, book.DB()}, nil
+	s := &Store{book, book.DB()}
+	s.mend(context.Background())
+	return s, nil
 }
 
 // An Opening says what is recorded.

@@ -16,13 +16,13 @@ import (
 type Writer struct {
 	store   *Store
 	id      int64
-	about   Opening
 	streams []*stream
 	coder   *codec.Coder
 
 	markers []recording.Marker // not yet on disk
 	marked  int                // on disk
 	ended   bool
+	hold    hold
 }
 
 // A Piece is samples of a stream: of each of its channels as many.
@@ -70,7 +70,8 @@ func (s *Store) Begin(ctx context.Context, o Opening) (*Writer, error) {
 	if err != nil {
 		return nil, s.book.Explain(err)
 	}
-	w := &Writer{store: s, id: id, about: o, coder: codec.New()}
+	w := &Writer{store: s, id: id, coder: codec.New()}
+	w.hold, _ = s.hold(id) // without it, another program could end it early
 	first := 0
 	for _, st := range o.Streams {
 		w.streams = append(w.streams, &stream{Stream: st, first: first, clocks: map[int]*tying{}, saved: map[int]clock{}})
@@ -180,22 +181,37 @@ func (w *Writer) Pending() (n int) {
 
 // Commit puts all that was appended on disk. When it fails nothing is changed: it
 // may be tried again.
-func (w *Writer) Commit(ctx context.Context) error { return w.commit(ctx, false, "") }
+func (w *Writer) Commit(ctx context.Context) error { return w.commit(ctx, nil) }
 
-// Close commits, folds the tails into chunks, and says why the recording ended.
-// When it fails, what was committed before is there all the same.
+// An ending is when and why a recording ended.
+type ending struct {
+	at  time.Time
+	why string
+}
+
+// Close commits, folds the tails into chunks, says why the recording ended, and
+// seals it. When it fails, what was committed before is there all the same.
 func (w *Writer) Close(ctx context.Context, why string) error {
 	if w.ended {
 		return nil
 	}
-	if err := w.commit(ctx, true, why); err != nil {
+	if err := w.commit(ctx, &ending{time.Now(), why}); err != nil {
 		return err
 	}
 	w.ended = true
+	w.hold.release()
+	if err := w.store.seal(ctx, w.id); err != nil {
+		return fmt.Errorf("recording %d: all is kept, but it could not be sealed: %w", w.id, err)
+	}
 	return nil
 }
 
-func (w *Writer) commit(ctx context.Context, last bool, why string) error {
+// Abandon gives the recording up as it is on disk: who opens the logbook next ends
+// it.
+func (w *Writer) Abandon() { w.hold.release() }
+
+// commit puts all on disk; with an end, it is the last.
+func (w *Writer) commit(ctx context.Context, end *ending) error {
 	tx, err := w.store.db.BeginTx(ctx, nil)
 	if err != nil {
 		return w.wrap(err)
@@ -203,7 +219,7 @@ func (w *Writer) commit(ctx context.Context, last bool, why string) error {
 	defer func() { _ = tx.Rollback() }() // does nothing after the commit
 	t := &transaction{ctx, tx, w, nil}
 	for _, st := range w.streams {
-		if err := t.stream(st, last); err != nil {
+		if err := t.stream(st, end != nil); err != nil {
 			return w.wrap(err)
 		}
 	}
@@ -212,8 +228,8 @@ func (w *Writer) commit(ctx context.Context, last bool, why string) error {
 			return w.wrap(err)
 		}
 	}
-	if last {
-		if err := t.exec("UPDATE recordings SET ended = ?, why = ? WHERE id = ?", time.Now().UTC().Format(time.RFC3339Nano), why, w.id); err != nil {
+	if end != nil {
+		if err := t.exec("UPDATE recordings SET ended = ?, why = ? WHERE id = ?", end.at.UTC().Format(time.RFC3339Nano), end.why, w.id); err != nil {
 			return w.wrap(err)
 		}
 	}

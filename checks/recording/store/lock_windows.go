@@ -1,0 +1,14 @@
+package store
+
+import (
+	"os"
+
+	"golang.org/x/sys/windows"
+)
+
+// tryLock takes the lock of an open file; false while somebody has it. Who ends,
+// however it ends, gives it back.
+func tryLock(f *os.File) bool {
+	const flags = windows.LOCKFILE_EXCLUSIVE_LOCK | windows.LOCKFILE_FAIL_IMMEDIATELY
+	return windows.LockFileEx(windows.Handle(f.Fd()), flags, 0, 1, 0, new(windows.Overlapped)) == nil
+}
