@@ -3,7 +3,7 @@
 #   make test   installs what the tests need (Debian packages, as root) and runs all of them
 # DEMO_ARGS passes flags on: make demo DEMO_ARGS=--hands-off
 
-.PHONY: demo test build packages lint race bench cross generate
+.PHONY: demo test build chart packages lint race bench cross generate
 export GOFLAGS := -buildvcs=auto
 
 demo: build
@@ -11,10 +11,21 @@ demo: build
 	if [ $$code = 1 ]; then echo "The planted fault was found, which is the demo working (the program itself ends with 1)."; exit 0; fi; \
 	exit $$code
 
-build:
+build: chart
 	CGO_ENABLED=0 go build -trimpath -o bin/loomproof ./cmd/loomproof
 
-test: packages lint race bench cross
+# The chart library of the recording page, from npm, at the versions that its
+# package-lock.json pins. Without it the page shows pictures instead.
+CHART := dashboard/web/chart/built/chart.js
+$(CHART): $(addprefix dashboard/web/chart/,package.json package-lock.json chart.js)
+	cd dashboard/web/chart && npm ci --silent --prefer-offline && npm run --silent build
+	@touch $@
+
+chart:
+	@command -v npm >/dev/null || { echo "npm is not installed: the page of a recording shows pictures instead of charts."; exit 0; }; \
+	$(MAKE) --no-print-directory $(CHART) || echo "The charts could not be made: the page of a recording shows pictures instead."
+
+test: packages $(CHART) lint race bench cross
 	@echo "All checks passed."
 
 # What the tests use from Debian: the emulated ATmega328P and its compiler, the
@@ -23,6 +34,7 @@ test: packages lint race bench cross
 PACKAGES := gcc libc6-dev make binutils-avr gcc-avr avr-libc simavr libsimavr-dev libelf-dev ngspice chromium prometheus poppler-utils fonts-dejavu-core python3 openssl zbar-tools
 packages:
 	@missing=$$(for p in $(PACKAGES); do dpkg-query -W -f='$${Status}' $$p 2>/dev/null | grep -q 'install ok installed' || echo $$p; done); \
+	command -v npm >/dev/null || missing="$$missing npm"; \
 	[ -z "$$missing" ] && exit 0; \
 	root=$$([ "$$(id -u)" = 0 ] || echo sudo); \
 	echo "Installing for the tests:" $$missing; \

@@ -3,6 +3,7 @@ package station
 import (
 	"context"
 	"crypto/tls"
+	"errors"
 	"fmt"
 	"io"
 	"net"
@@ -75,7 +76,10 @@ func (s *Station) Share(ctx context.Context, local, network, dir, cert, key stri
 		return n, err
 	}
 	n.Local = url
-	pages := s.pages(n.Guard.Devices(n.Address))
+	pages, err := s.pages(n.Guard.Devices(n.Address))
+	if err != nil {
+		return n, errors.Join(err, inside.Close(), outside.Close())
+	}
 	s.serve(ctx, inside, access.Local(pages))
 	s.serve(ctx, tls.NewListener(outside, &tls.Config{Certificates: []tls.Certificate{c}, MinVersion: tls.VersionTLS12, NextProtos: []string{"h2", "http/1.1"}}), n.Guard.Paired(hosts, pages))
 	return n, nil

@@ -22,6 +22,7 @@ import (
 	"loomproof/checks/logbook"
 	"loomproof/checks/procedure"
 	"loomproof/checks/recording/recorder"
+	"loomproof/checks/recording/store"
 	"loomproof/checks/sandbox"
 	"loomproof/checks/trend"
 	"loomproof/dashboard/access"
@@ -159,12 +160,24 @@ func (s *Station) Listen(ctx context.Context, address string) (url string, err e
 	if err != nil {
 		return "", err
 	}
-	s.serve(ctx, l, access.Local(s.pages(nil)))
+	pages, err := s.pages(nil)
+	if err != nil {
+		l.Close()
+		return "", err
+	}
+	s.serve(ctx, l, access.Local(pages))
 	return url, nil
 }
 
-func (s *Station) pages(devices http.Handler) http.Handler {
-	return web.New(web.Options{Desk: s.Desk, Book: s.Book, Design: s.Design, Metrics: s.Metrics().Handler(), Devices: devices, Key: s.Key, Demo: s.Demo, Recorder: s.Recorder})
+func (s *Station) pages(devices http.Handler) (http.Handler, error) {
+	recordings, err := store.Open(s.Book)
+	if err != nil {
+		return nil, err
+	}
+	return web.New(web.Options{
+		Desk: s.Desk, Book: s.Book, Design: s.Design, Recordings: recordings, Sources: s.Sources,
+		Metrics: s.Metrics().Handler(), Devices: devices, Key: s.Key, Recorder: s.Recorder, Demo: s.Demo,
+	}), nil
 }
 
 // Metrics are what the program tells machines. The logbook's part begins with

@@ -31,6 +31,9 @@ func (s *Server) head(r *http.Request, title string) head {
 	if s.Design != nil {
 		h.Pages = append(h.Pages, link{"Aircraft", "/aircraft"}, link{"Design", "/design"})
 	}
+	if s.Recordings != nil {
+		h.Pages = append(h.Pages, link{"Recording", "/recording"})
+	}
 	if s.Book != nil {
 		h.Pages = append(h.Pages, link{"Logbook", "/logbook"})
 	}

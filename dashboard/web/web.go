@@ -19,6 +19,7 @@ import (
 	"html/template"
 	"io"
 	"net/http"
+	"path"
 	"strings"
 
 	"loomproof/checks/design"
@@ -26,26 +27,29 @@ import (
 	"loomproof/checks/logbook"
 	"loomproof/checks/procedure"
 	"loomproof/checks/recording/recorder"
+	"loomproof/checks/recording/store"
 	"loomproof/dashboard/access"
 	"loomproof/dashboard/report"
+	"loomproof/probe/sources"
 )
 
-//go:embed static *.html
+//go:embed static chart/built *.html
 var files embed.FS
 
 var pages = template.Must(template.ParseFS(files, "*.html"))
 
 // Options say what the pages show.
 type Options struct {
-	Desk    *procedure.Desk
-	Book    *logbook.Book
-	Design  *design.Design                // nil leaves the pages of the aircraft out
-	Metrics http.Handler                  // nil leaves /metrics out
-	Devices http.Handler                  // the page of paired devices; nil if there are none
-	Key     func() (*evidence.Key, error) // opens the key to sign with; nil leaves signing out
-
-	Recorder *recorder.Recorder // nil leaves recording out
-	Demo     string             // what to say of an emulated bench; "" on a real one
+	Desk       *procedure.Desk
+	Book       *logbook.Book
+	Design     *design.Design                // nil leaves the pages of the aircraft out
+	Metrics    http.Handler                  // nil leaves /metrics out
+	Devices    http.Handler                  // the page of paired devices; nil if there are none
+	Recordings *store.Store                  // nil leaves the pages of recordings out
+	Sources    []*sources.Source             // whose health the pages tell
+	Recorder   *recorder.Recorder            // starts, marks and stops; nil leaves the buttons out
+	Key        func() (*evidence.Key, error) // opens the key to sign with; nil leaves signing out
+	Demo       string                        // what to say of an emulated bench; "" on a real one
 }
 
 // Server answers the browser.
@@ -54,6 +58,8 @@ type Server struct {
 	mux    *http.ServeMux
 	origin *http.CrossOriginProtection
 	assets map[string]asset
+
+	analyses analyses
 }
 
 type asset struct {
@@ -84,6 +90,9 @@ func New(o Options) *Server {
 	}
 	if o.Book != nil {
 		s.mux.HandleFunc("GET /logbook", s.logbook)
+	}
+	if o.Recordings != nil {
+		s.recordingRoutes()
 	}
 	if o.Book != nil && o.Key != nil {
 		s.mux.HandleFunc("GET /sign/{id}", s.sign)
@@ -121,19 +130,24 @@ func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 
 func loadAssets() map[string]asset {
 	out := map[string]asset{}
-	entries, err := files.ReadDir("static")
-	if err != nil {
-		panic(err)
-	}
-	kinds := map[string]string{"css": "text/css; charset=utf-8", "js": "text/javascript; charset=utf-8", "svg": "image/svg+xml"}
-	for _, e := range entries {
-		body, err := files.ReadFile("static/" + e.Name())
+	kinds := map[string]string{".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf-8", ".svg": "image/svg+xml"}
+	for _, dir := range []string{"static", "chart/built"} { // the second has what `make chart` made, if it was called
+		entries, err := files.ReadDir(dir)
 		if err != nil {
 			panic(err)
 		}
-		sum := sha256.Sum256(body)
-		_, ext, _ := strings.Cut(e.Name(), ".")
-		out[e.Name()] = asset{body, `"` + hex.EncodeToString(sum[:8]) + `"`, kinds[ext]}
+		for _, e := range entries {
+			kind, ours := kinds[path.Ext(e.Name())]
+			if !ours {
+				continue
+			}
+			body, err := files.ReadFile(dir + "/" + e.Name())
+			if err != nil {
+				panic(err)
+			}
+			sum := sha256.Sum256(body)
+			out[e.Name()] = asset{body, `"` + hex.EncodeToString(sum[:8]) + `"`, kind}
+		}
 	}
 	return out
 }

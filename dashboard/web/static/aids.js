@@ -41,10 +41,13 @@ function stayOn(wanted) {
 
 // --- Answers by voice ----------------------------------------------------------
 
+let words = () => []; // what can be said now
+let said = () => {}; // what is done with a word
+
 const Recognition = window.SpeechRecognition || window.webkitSpeechRecognition;
 let ears = null;
 
-// hear listens for the words on the buttons. The page's own voice must not
+// hear listens for the words that the page can be told. The page's own voice must not
 // answer it: while it speaks, and just after, nothing is heard.
 function hear(on) {
   if (ears) { ears.onend = null; ears.stop(); ears = null; }
@@ -55,18 +58,18 @@ function hear(on) {
   ears.onresult = (e) => {
     if (window.speechSynthesis && speechSynthesis.speaking) return;
     const result = e.results[e.results.length - 1];
-    const word = result.isFinal && spokenAnswer(result[0].transcript, (now && now.answers) || []);
-    if (word) answer(word);
+    const word = result.isFinal && spokenAnswer(result[0].transcript, words());
+    if (word) said(word);
   };
   ears.onend = () => { if (ears) setTimeout(() => ears && ears.start(), 300); }; // browsers stop by themselves
-  ears.onerror = (e) => { if (e.error === "not-allowed" || e.error === "service-not-allowed") at("refused").textContent = "The browser may not listen here. Answer by touch or by key."; };
+  ears.onerror = (e) => { if (e.error === "not-allowed" || e.error === "service-not-allowed") (at("said") || at("refused")).textContent = "The browser may not listen here. Answer by touch or by key."; };
   ears.start();
 }
 
 // spokenAnswer is the answer that was said, if it was said alone or at the end
 // and only one fits.
-function spokenAnswer(said, answers) {
+function spokenAnswer(heard, answers) {
   const plain = (s) => s.toLowerCase().replace(/[^\p{L}\p{N} ]/gu, "").trim();
-  const fits = answers.filter((a) => plain(said) === plain(a) || plain(said).endsWith(" " + plain(a)));
+  const fits = answers.filter((a) => plain(heard) === plain(a) || plain(heard).endsWith(" " + plain(a)));
   return fits.length === 1 ? fits[0] : "";
 }

@@ -9,6 +9,8 @@ let sent = 0; // the question whose answer is on its way
 // --- Settings of this screen -------------------------------------------------
 
 at("ears").hidden = !Recognition || document.body.dataset.right === "watch";
+words = () => [...((now && now.answers) || []), ...(at("smoke").hidden ? [] : ["smoke"])];
+said = (w) => (w === "smoke" ? word({ kind: "smoke" }) : answer(w));
 toggle("ears", hear);
 toggle("voice", (on) => { if (!on && window.speechSynthesis) speechSynthesis.cancel(); });
 const by = at("by"); // none on a paired device: its pass names it

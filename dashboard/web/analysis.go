@@ -1,0 +1,133 @@
+package web
+
+import (
+	"context"
+	"errors"
+	"html/template"
+	"net/http"
+	"sync"
+
+	"loomproof/checks/design"
+	"loomproof/checks/groundrun"
+	"loomproof/checks/recording/store"
+	"loomproof/dashboard/band"
+)
+
+// analysed is what a finished recording shows; it is found once.
+type analysed struct {
+	done   chan struct{} // closed when the others are set
+	report *groundrun.Report
+	err    error
+}
+
+// analyses are those of the last recordings that somebody looked at.
+type analyses struct {
+	sync.Mutex
+	of map[int64]*analysed
+}
+
+// mostAnalysed is how many analyses are kept.
+const mostAnalysed = 16
+
+// analyse says what a finished recording shows. Whoever asks while it is being
+// found waits for the same answer.
+func (s *Server) analyse(ctx context.Context, rec *store.Recording) (*groundrun.Report, error) {
+	s.analyses.Lock()
+	if s.analyses.of == nil || len(s.analyses.of) >= mostAnalysed && s.analyses.of[rec.ID] == nil {
+		s.analyses.of = map[int64]*analysed{}
+	}
+	a := s.analyses.of[rec.ID]
+	if a == nil {
+		a = &analysed{done: make(chan struct{})}
+		s.analyses.of[rec.ID] = a
+		go func() {
+			defer close(a.done)
+			// Not the request's context: others may wait for it.
+			again, err := s.Recordings.Recording(context.WithoutCancel(ctx), rec.ID)
+			if err != nil {
+				a.err = err
+				return
+			}
+			a.report, a.err = groundrun.Analyse(again, optionsOf(s.Design))
+		}()
+	}
+	s.analyses.Unlock()
+	select {
+	case <-a.done:
+		return a.report, a.err
+	case <-ctx.Done():
+		return nil, ctx.Err()
+	}
+}
+
+// optionsOf is what the design says of the charging system.
+func optionsOf(d *design.Design) groundrun.Options {
+	var o groundrun.Options
+	if d == nil {
+		return o
+	}
+	o.Nominal = float64(d.Aircraft.Nominal)
+	if b := d.SourceOf(design.Battery); b != nil {
+		o.BatteryOhms = float64(b.Resistance)
+	}
+	return o
+}
+
+type checkShown struct {
+	groundrun.Check
+	Value, Allowed string
+	Picture, Stamp template.HTML
+}
+
+// analysis serves /recording/3/analysis: what the recording shows, as the part
+// of the page that stands below the charts; ?as=json for machines.
+func (s *Server) analysis(w http.ResponseWriter, r *http.Request) {
+	rec := s.kept(w, r)
+	if rec == nil {
+		return
+	}
+	data := struct {
+		Report  *groundrun.Report
+		Why     string // there is none
+		Stamp   template.HTML
+		Checks  []checkShown
+		Told    []checkShown // without a limit
+		Ongoing bool
+	}{Ongoing: rec.Ended.IsZero()}
+	if data.Ongoing {
+		s.page(w, http.StatusOK, "analysis.html", data)
+		return
+	}
+	rep, err := s.analyse(r.Context(), rec)
+	switch {
+	case errors.Is(err, groundrun.ErrNothing):
+		data.Why = err.Error()
+	case err != nil:
+		http.Error(w, err.Error(), http.StatusInternalServerError)
+		return
+	case r.FormValue("as") == "json":
+		w.Header().Set("Content-Type", "application/json")
+		_ = rep.JSON(w)
+		return
+	default:
+		data.Report, data.Stamp = rep, band.Stamp(string(rep.Verdict))
+		for _, c := range rep.Checks {
+			shown := shownCheck(c)
+			if c.Verdict == "" {
+				data.Told = append(data.Told, shown)
+			} else {
+				data.Checks = append(data.Checks, shown)
+			}
+		}
+	}
+	s.page(w, http.StatusOK, "analysis.html", data)
+}
+
+func shownCheck(c groundrun.Check) checkShown {
+	b := band.Band{Unit: c.Unit, Low: c.Low, High: c.High, Reading: &c.Reading, Uncertainty: c.Uncertainty, Verdict: string(c.Verdict)}
+	out := checkShown{Check: c, Value: b.Value()}
+	if c.Verdict != "" {
+		out.Allowed, out.Picture, out.Stamp = b.Allowed(), b.SVG(150), band.Stamp(string(c.Verdict))
+	}
+	return out
+}
