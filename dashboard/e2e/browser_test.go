@@ -146,6 +146,13 @@ func (p *page) until(expression string) {
 	}
 }
 
+// drawn waits until the page has had its say in what it looks like now.
+func (p *page) drawn() {
+	p.t.Helper()
+	value[bool](p, `(window.wasDrawn = false, requestAnimationFrame(() => requestAnimationFrame(() => { window.wasDrawn = true; })), true)`)
+	p.until(`window.wasDrawn`)
+}
+
 func (p *page) picture() []byte {
 	p.t.Helper()
 	ctx, cancel := context.WithTimeout(p.ctx, patience)

@@ -317,6 +317,7 @@ func (b *bench) fitsAndIsQuiet(when string) {
 		set  func()
 	}{{"phone", b.phone}, {"laptop", b.laptop}} {
 		size.set()
+		b.drawn()
 		assert.Empty(b.t, value[[]string](b.page, outOfSight), "%s, %s", when, size.name)
 		look(b.t, when+" "+size.name, b.picture())
 		if value[bool](b.page, `Boolean(document.getElementById("night"))`) {

@@ -54,9 +54,8 @@ function columns(c) {
 }
 
 const clock = (t) => {
-  const sign = t < 0 ? "−" : "", s = Math.abs(t);
-  if (s < 120) return sign + s.toFixed(span() < 2 ? 4 : span() < 60 ? 2 : 1) + " s";
-  return `${sign}${Math.floor(s / 60)} min ${(s % 60).toFixed(span() < 60 ? 2 : 0).padStart(2, "0")} s`;
+  const sign = t < 0 ? "−" : "", s = Math.abs(t), w = span(), digits = w < 2 ? 4 : w < 60 ? 2 : w < 600 ? 1 : 0;
+  return s < 120 ? `${sign}${s.toFixed(digits)} s` : `${sign}${Math.floor(s / 60)} min ${(s % 60).toFixed(digits)} s`;
 };
 const span = () => (data ? data.to - data.from : 1);
 
@@ -158,7 +157,7 @@ async function live() {
 const ink = (name) => getComputedStyle(document.documentElement).getPropertyValue("--" + name).trim();
 
 function axes(x, y) {
-  const font = `${12}px system-ui, "DejaVu Sans", sans-serif`;
+  const font = `12px system-ui, "DejaVu Sans", sans-serif`;
   const one = (label, size, values) => ({ stroke: () => ink("ink"), font, size, values, grid: { stroke: () => ink("rule"), width: 1 }, ticks: { stroke: () => ink("rule"), width: 1, size: 4 }, label });
   return [one(undefined, 24, x), one(undefined, 58, y)];
 }
@@ -176,7 +175,7 @@ function strip(figure, index) {
   const room = figure.querySelector(".strip");
   const first = index === 0;
   return new uPlot({
-    width: room.clientWidth, height: room.clientHeight, padding: [first ? 18 : 4, 6, 0, 0],
+    width: room.clientWidth, height: room.clientHeight + (first ? 14 : 0), padding: [first ? 18 : 4, 6, 0, 0],
     legend: { show: false },
     scales: { x: { time: false, auto: false }, y: { range: (u, least, most) => air(least, most) } },
     axes: axes(ruler, fine),
@@ -212,18 +211,24 @@ function air(least, most) {
   return [least - room, most + room];
 }
 
+function letters(c, size) {
+  c.font = `${size}px system-ui, "DejaVu Sans", sans-serif`;
+  c.textAlign = "left";
+  c.textBaseline = "alphabetic";
+}
+
 // shade lays the parts of the run under a strip, every other one darker, with
 // their names above the first.
 function shade(u, named) {
   const c = u.ctx, b = u.bbox, dots = devicePixelRatio;
   c.save();
-  c.font = `${12 * dots}px system-ui, "DejaVu Sans", sans-serif`;
+  letters(c, 12 * dots);
   parts.forEach((p, i) => {
     const left = Math.max(b.left, u.valToPos(p.from, "x", true)), right = Math.min(b.left + b.width, u.valToPos(p.to, "x", true));
     if (right <= left) return;
     c.fillStyle = ink("rule") + (i % 2 ? "22" : "66");
     c.fillRect(left, b.top, right - left, b.height);
-    if (!named || right - left < 24 * dots) return;
+    if (!named || right - left < Math.min(60 * dots, c.measureText(p.name).width + 6 * dots)) return; // half a word says nothing
     c.save();
     c.beginPath();
     c.rect(left, 0, right - left - 3 * dots, b.top);
@@ -242,7 +247,7 @@ function markers(u) {
   c.save();
   c.strokeStyle = c.fillStyle = ink("ink");
   c.lineWidth = dots;
-  c.font = `${11 * dots}px system-ui, "DejaVu Sans", sans-serif`;
+  letters(c, 11 * dots);
   let free = -Infinity; // numbers must not stand on each other
   data.markers.forEach((m, i) => {
     const x = u.valToPos(m.at_s, "x", true);
@@ -404,11 +409,12 @@ function begin() {
     for (const s of ["up", "side"]) at(s).addEventListener("change", across);
     at("night").addEventListener("click", redraw);
     addEventListener("resize", () => {
-      strips.forEach((u, i) => u.setSize({ width: figures[i].querySelector(".strip").clientWidth, height: u.height }));
+      for (const u of [...strips, ...Object.values(others)]) u.setSize({ width: u.root.parentElement.clientWidth, height: u.height });
       ask();
     });
   } else {
     for (const f of figures) f.querySelector(".strip").hidden = true;
+    at("table").open = true;
   }
   const buttons = { all: wholeRun, closer: () => scaleBy(0.5), wider: () => scaleBy(2), back: () => shift(-0.5), on: () => shift(0.5), follow: () => { follow(!following); if (!following) wholeRun(); } };
   for (const [name, act] of Object.entries(buttons)) at(name).addEventListener("click", act);
