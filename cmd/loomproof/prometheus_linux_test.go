@@ -3,9 +3,11 @@ package main
 import (
 	"bufio"
 	"context"
+	"database/sql"
 	"encoding/json"
 	"fmt"
 	"io"
+	"math"
 	"net"
 	"net/http"
 	"net/url"
@@ -53,6 +55,76 @@ scrape_configs:
 	b.Close()
 	p.await(`loomproof_source_up == 0`, func(s []series) bool { return len(s) == 1 })
 	p.await(bus, func(s []series) bool { return len(s) == 0 })
+}
+
+// The server goes away, then the daemon is killed and started again: what was
+// gathered meanwhile arrives when the server is back, each gathering once, with its
+// own time, in order.
+func TestPushSurvivesServerAndDaemon(t *testing.T) {
+	dir := t.TempDir()
+	b := board.Start(t)
+	b.SetVolts(0, 14.2/4)
+	const config = "global: {scrape_interval: 1h}"
+	receive := "--web.enable-remote-write-receiver"
+	p := startPrometheus(t, dir, config, receive)
+	flags := []string{"--push", p.url + "/api/v1/write", "--push-every", "100ms"}
+	d := startDaemon(t, dir, b.Port(), flags...)
+	p.await(`loomproof_source_volts{bus="main",job="loomproof",instance!=""}`, func(s []series) bool { return len(s) == 1 && s[0].value > 14 })
+
+	p.stop()
+	d.await("loomproof_push_queue_gatherings", func(v float64) bool { return v > 20 })
+	d.kill()
+	first, _ := queued(t, dir)
+	require.Greater(t, first, 20)
+	d = startDaemon(t, dir, b.Port(), flags...)
+	d.await("loomproof_push_queue_gatherings", func(v float64) bool { return v > float64(first)+10 })
+	d.await("loomproof_push_retries_total", func(v float64) bool { return v > 0 })
+
+	p = startPrometheusAt(t, strings.TrimPrefix(p.url, "http://"), dir, config, receive)
+	d.await("loomproof_push_queue_gatherings", func(v float64) bool { return v < 3 })
+	d.kill()
+	waiting, all := queued(t, dir)
+	samples := p.await(`loomproof_build_info[1h]`, func(s []series) bool { return len(s) == 1 })[0].points
+	// The last may have been taken by the server and not been noted when it was killed.
+	assert.Contains(t, []int{all - waiting, all - waiting + 1}, len(samples), "%d gathered, %d not sent yet", all, waiting)
+	for i := 1; i < len(samples); i++ {
+		require.Greater(t, samples[i][0], samples[i-1][0])
+	}
+	assert.Empty(t, p.query(`max_over_time(loomproof_push_lost_total[1h]) > 0`))
+}
+
+// queued looks into the queue of a daemon that is not there any more: how many
+// wait, and how many there ever were.
+func queued(t *testing.T, dir string) (waiting, all int) {
+	t.Helper()
+	db, err := sql.Open("sqlite", filepath.Join(dir, "logbook.push.db"))
+	require.NoError(t, err)
+	defer db.Close()
+	require.NoError(t, db.QueryRow("SELECT (SELECT count(*) FROM gatherings), seq FROM sqlite_sequence").Scan(&waiting, &all))
+	return waiting, all
+}
+
+// await looks at the daemon's own metrics until it is so.
+func (d *daemon) await(name string, so func(float64) bool) {
+	d.t.Helper()
+	again := time.NewTicker(50 * time.Millisecond)
+	defer again.Stop()
+	seen := math.NaN()
+	for end := time.Now().Add(2 * time.Minute); time.Now().Before(end); <-again.C {
+		r, err := http.Get(d.url + "metrics")
+		require.NoError(d.t, err)
+		body, err := io.ReadAll(r.Body)
+		r.Body.Close()
+		require.NoError(d.t, err)
+		if m := regexp.MustCompile(`(?m)^` + name + ` (\S+)$`).FindSubmatch(body); m != nil {
+			_, err := fmt.Sscan(string(m[1]), &seen)
+			require.NoError(d.t, err)
+			if so(seen) {
+				return
+			}
+		}
+	}
+	require.FailNow(d.t, "never so: "+name, "last: %v", seen)
 }
 
 // A daemon is the program in a process of its own, serving.

@@ -17,6 +17,7 @@ type serveCommand struct {
 	Logbook string `type:"path" default:"loomproof.db" help:"The logbook."`
 	Listen  string `default:"${dashboard}" help:"Address of the dashboard, on this machine."`
 	lan
+	pushing
 }
 
 // lan are the flags that open the dashboard to the hangar's network.
@@ -55,7 +56,8 @@ func stateDir() (string, error) {
 func (serveCommand) Help() string {
 	return `The daemon: it holds the instruments, serves the dashboard and /metrics, and performs the procedure when
 somebody starts it on the page. With --lan, phones of the hangar's network may watch or answer once they
-are paired by the code that is printed. Ctrl-C ends it, with the power off.
+are paired by the code that is printed. With --push the metrics are sent to a server that cannot come for
+them; without a network they are kept on disk until it takes them. Ctrl-C ends it, with the power off.
 
 Example: loomproof serve marsh-hen.yaml --meter /dev/ttyUSB0,9600-8N1 --supply /dev/ttyUSB1
 
@@ -75,6 +77,11 @@ func (c serveCommand) Run(w *world) error {
 		return err
 	}
 	defer done()
+	stop, err := c.start(w, s)
+	if err != nil {
+		return err
+	}
+	defer stop()
 	if c.LAN {
 		if err := c.share(w, s, c.Listen); err != nil {
 			return err

@@ -49,7 +49,7 @@ type Options struct {
 
 // An Exporter gathers the metrics.
 type Exporter struct {
-	prometheus.Gatherer
+	*prometheus.Registry       // more can be registered
 	captures, records, commits prometheus.Histogram
 }
 
@@ -68,7 +68,7 @@ func New(o Options) *Exporter {
 	if o.Logbook != "" {
 		r.MustRegister(disk(o.Logbook))
 	}
-	e.Gatherer = r
+	e.Registry = r
 	return e
 }
 
@@ -93,5 +93,5 @@ func (e *Exporter) Recorded(whole, commit time.Duration) {
 // Handler serves the metrics, in the text form, as OpenMetrics and in the
 // protocol-buffer form, as the asker prefers.
 func (e *Exporter) Handler() http.Handler {
-	return promhttp.HandlerFor(e.Gatherer, promhttp.HandlerOpts{EnableOpenMetrics: true})
+	return promhttp.HandlerFor(e.Registry, promhttp.HandlerOpts{EnableOpenMetrics: true})
 }
