@@ -1,6 +1,7 @@
 package evidence
 
 import (
+	"archive/zip"
 	"encoding/csv"
 	"encoding/json"
 	"errors"
@@ -91,7 +92,7 @@ func ReadFile(path string) (Sheet, error) {
 // keys that signed them, and steps and readings as CSV and JSON. It gives the
 // names of the files.
 func Export(x Sheet, dir string) ([]string, error) {
-	sheet, err := procedure.Fold(x.Records)
+	files, err := x.files()
 	if err != nil {
 		return nil, err
 	}
@@ -102,28 +103,65 @@ func Export(x Sheet, dir string) ([]string, error) {
 		return nil, err
 	}
 	var names []string
-	put := func(name string, write func(io.Writer) error) error {
-		f, err := os.Create(filepath.Join(dir, name))
+	for _, file := range files {
+		f, err := os.Create(filepath.Join(dir, file.name))
+		if err != nil {
+			return names, err
+		}
+		names = append(names, f.Name())
+		if err := errors.Join(file.write(f), f.Close()); err != nil {
+			return names, err
+		}
+	}
+	return names, nil
+}
+
+// Zip writes the files of [Export] as one archive, in a folder of the name.
+func Zip(w io.Writer, x Sheet, name string) error {
+	files, err := x.files()
+	if err != nil {
+		return err
+	}
+	z := zip.NewWriter(w)
+	for _, file := range files {
+		f, err := z.Create(name + "/" + file.name)
 		if err != nil {
 			return err
 		}
-		names = append(names, f.Name())
-		return errors.Join(write(f), f.Close())
+		if err := file.write(f); err != nil {
+			return err
+		}
+	}
+	return z.Close()
+}
+
+// Steps writes the steps of a worksheet as CSV (RFC 4180), SI units throughout.
+func (x Sheet) Steps(w io.Writer) error {
+	sheet, err := procedure.Fold(x.Records)
+	if err != nil {
+		return err
+	}
+	return writeSteps(w, sheet.Steps)
+}
+
+// An exportedFile is one file of an export.
+type exportedFile struct {
+	name  string
+	write func(io.Writer) error
+}
+
+func (x Sheet) files() ([]exportedFile, error) {
+	sheet, err := procedure.Fold(x.Records)
+	if err != nil {
+		return nil, err
 	}
 	readings := readingsOf(sheet)
-	for _, file := range []struct {
-		name  string
-		write func(io.Writer) error
-	}{
+	files := []exportedFile{
 		{worksheetFile, x.Write},
 		{"steps.csv", func(w io.Writer) error { return writeSteps(w, sheet.Steps) }},
 		{"steps.json", func(w io.Writer) error { return writeJSON(w, sheet.Steps) }},
 		{"readings.csv", func(w io.Writer) error { return writeReadings(w, readings) }},
 		{"readings.json", func(w io.Writer) error { return writeJSON(w, readings) }},
-	} {
-		if err := put(file.name, file.write); err != nil {
-			return names, err
-		}
 	}
 	for _, r := range x.Records {
 		if r.Kind != logbook.KindSign && r.Kind != logbook.KindAmend {
@@ -133,12 +171,9 @@ func Export(x Sheet, dir string) ([]string, error) {
 		if err != nil {
 			continue // verify says what is wrong; the record goes along as it is
 		}
-		name := fmt.Sprintf("key-of-record-%d.pem", r.Seq)
-		if err := put(name, func(w io.Writer) error { _, err := w.Write(PublicPEM(key)); return err }); err != nil {
-			return names, err
-		}
+		files = append(files, exportedFile{fmt.Sprintf("key-of-record-%d.pem", r.Seq), func(w io.Writer) error { _, err := w.Write(PublicPEM(key)); return err }})
 	}
-	return names, nil
+	return files, nil
 }
 
 func writeJSON(w io.Writer, v any) error {

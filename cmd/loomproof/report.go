@@ -6,6 +6,7 @@ import (
 	"io"
 	"strconv"
 
+	"loomproof/checks/evidence"
 	"loomproof/checks/logbook"
 	"loomproof/dashboard/report"
 )
@@ -15,6 +16,7 @@ type reportCommand struct {
 	Logbook   string `type:"path" default:"loomproof.db" help:"The logbook."`
 	JSON      bool   `name:"json" help:"Print it as JSON."`
 	PDF       string `name:"pdf" type:"path" placeholder:"FILE" help:"Have an installed browser print it here."`
+	CSV       string `name:"csv" type:"path" placeholder:"FILE" help:"Write its steps as CSV here."`
 	HTML      string `name:"html" type:"path" placeholder:"FILE" help:"Write it as HTML here, to print or to send."`
 }
 
@@ -39,6 +41,9 @@ func (c reportCommand) Run(w *world) error {
 		return err
 	}
 	if err := writeFile(c.PDF, func(f io.Writer) error { return rep.PDF(w.ctx, f) }); err != nil {
+		return err
+	}
+	if err := writeFile(c.CSV, evidence.Of(sheet).Steps); err != nil {
 		return err
 	}
 	return finish(w.out, rep, c.JSON, c.HTML)

@@ -73,18 +73,24 @@ type verified struct {
 
 // known are the keys that somebody vouches for, our own among them.
 func (c verifyCommand) known() (evidence.Known, error) {
-	known := evidence.Known{}
+	known := ownKnown()
 	for _, k := range c.Key {
 		if err := known.Add(k); err != nil {
 			return nil, usage{err}
 		}
 	}
+	return known, nil
+}
+
+// ownKnown vouches for one's own key, if there is one.
+func ownKnown() evidence.Known {
+	known := evidence.Known{}
 	if dir, err := stateDir(); err == nil {
 		if own, err := evidence.KeyIn(dir); err == nil {
 			known.AddKey(own.Public())
 		}
 	}
-	return known, nil
+	return known
 }
 
 // look finds what to verify, and looks at the recordings while the logbook is open.

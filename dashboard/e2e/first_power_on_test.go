@@ -128,6 +128,12 @@ func (b *bench) otherPages() {
 	b.open(b.line.url + "logbook")
 	b.fitsAndIsQuiet("the logbook")
 	assert.Contains(b.t, value[string](b.page, `document.querySelector("tbody").innerText`), "first-power-on")
+	assert.Contains(b.t, value[string](b.page, `document.querySelector("tbody").innerText`), builder, "who performed it")
+	b.do(chromedp.Click(`a[href="/verify/1"]`))
+	b.until(`document.querySelector("h1")?.innerText.includes("nothing is wrong")`)
+	b.fitsAndIsQuiet("verified")
+	b.open(b.line.url + "recording")
+	b.fitsAndIsQuiet("nothing to record with")
 }
 
 func startDemo(t *testing.T) *bench {

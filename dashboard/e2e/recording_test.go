@@ -160,7 +160,8 @@ func TestRecordingLooks(t *testing.T) {
 	require.NoError(t, err)
 	id, err := st.Keep(t.Context(), m, store.Opening{Title: "ground run", Aircraft: "Marsh Hen"})
 	require.NoError(t, err)
-	b := handOn(t, fmt.Sprintf("%srecording/%d", pagesOf(t, web.Options{Book: book, Recordings: st}, nil), id))
+	pages := pagesOf(t, web.Options{Book: book, Recordings: st}, nil)
+	b := handOn(t, fmt.Sprintf("%srecording/%d", pages, id))
 	b.needsCharts()
 	b.until(`parts.length > 5 && strips[0].data[0].length > 300`)
 	assert.Contains(t, value[string](b.page, `document.querySelector("#analysis h2").innerText`), "pass")
@@ -171,6 +172,22 @@ func TestRecordingLooks(t *testing.T) {
 	b.until(`others.lines && others.across`)
 	value[chromedp.Void](b.page, `document.getElementById("lines").scrollIntoView()`)
 	b.fitsAndIsQuiet("a ground run against itself")
+	// Two recordings are ticked in the logbook with the keyboard, and compared.
+	_, err = st.Keep(t.Context(), m, store.Opening{Title: "ground run again", Aircraft: "Marsh Hen"})
+	require.NoError(t, err)
+	address := value[string](b.page, `location.href`)
+	b.open(pages + "logbook")
+	b.fitsAndIsQuiet("two recordings")
+	value[chromedp.Void](b.page, `document.querySelector("input[name=recording]").focus()`)
+	b.presses(" ")
+	value[chromedp.Void](b.page, `document.querySelectorAll("input[name=recording]")[1].focus()`)
+	b.presses(" ")
+	b.do(chromedp.Click(`form:has(input[name=recording]) p button`))
+	b.until(`document.querySelector("h1").innerText === "Recordings 1 and 2" && document.readyState === "complete"`)
+	assert.Zero(t, value[int](b.page, `document.querySelectorAll("td b").length`), "nothing has changed between a recording and its copy")
+	b.fitsAndIsQuiet("compared")
+	b.open(address)
+	b.until(`parts.length > 5 && strips[0].data[0].length > 300`)
 	// A part is a button: it shows that part.
 	value[chromedp.Void](b.page, `[...document.querySelectorAll(".parts button")].find((b) => b.textContent.includes("crank")).click()`)
 	b.until(`view && view.to - view.from < 10`)
@@ -255,7 +272,9 @@ func handOn(t *testing.T, address string) chart {
 }
 
 // presses presses a key by its name.
-func (b chart) presses(key string) { b.press(input.DispatchKeyEventParams{Key: key}) }
+func (b chart) presses(key string) {
+	b.press(input.DispatchKeyEventParams{Key: key, WindowsVirtualKeyCode: map[string]int64{" ": 32}[key]})
+}
 
 // reads is what a strip says at the cursor.
 func (b chart) reads(strip int) string {

@@ -45,6 +45,7 @@ type Station struct {
 	Passing  bool                          // the logbook goes with the program
 	Demo     string                        // what pages say of an emulated bench
 	Key      func() (*evidence.Key, error) // opens the key to sign with; nil leaves signing out
+	Known    func() evidence.Known         // the keys that are vouched for; nil for none
 	Recorder *recorder.Recorder            // records; nil where nothing can
 	Apart    bool                          // scripts run in a process of their own; main must call [sandbox.Serve]
 
@@ -176,7 +177,7 @@ func (s *Station) pages(devices http.Handler) (http.Handler, error) {
 	}
 	return web.New(web.Options{
 		Desk: s.Desk, Book: s.Book, Design: s.Design, Recordings: recordings, Sources: s.Sources,
-		Metrics: s.Metrics().Handler(), Devices: devices, Key: s.Key, Recorder: s.Recorder, Demo: s.Demo,
+		Metrics: s.Metrics().Handler(), Devices: devices, Key: s.Key, Known: s.Known, Recorder: s.Recorder, Demo: s.Demo,
 	}), nil
 }
 

@@ -23,7 +23,7 @@ type whole interface {
 }
 
 // whole answers with a page of one file, or its JSON.
-func (s *Server) whole(w http.ResponseWriter, asJSON bool, p whole) {
+func (s *Server) whole(w http.ResponseWriter, r *http.Request, asJSON bool, p whole) {
 	var b bytes.Buffer
 	write, kind := p.HTML, "text/html; charset=utf-8"
 	if asJSON {
@@ -33,10 +33,14 @@ func (s *Server) whole(w http.ResponseWriter, asJSON bool, p whole) {
 		s.message(w, http.StatusInternalServerError, err.Error(), "The page could not be made.")
 		return
 	}
+	body := b.Bytes()
+	if light := light(r); light != "" && !asJSON {
+		body = bytes.Replace(body, []byte(`<html lang="en">`), []byte(`<html lang="en" class="`+light+`">`), 1)
+	}
 	w.Header().Set("Content-Security-Policy", "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; frame-ancestors 'none'")
 	w.Header().Set("Content-Type", kind)
 	w.Header().Set("Cache-Control", "no-store")
-	_, _ = io.Copy(w, &b)
+	_, _ = w.Write(body)
 }
 
 // worksheet finds the worksheet that a part of the path names: 3, or 3.json for
@@ -71,7 +75,7 @@ func (s *Server) why(w http.ResponseWriter, r *http.Request) {
 		s.message(w, http.StatusConflict, err.Error(), "Go on with the worksheet first.")
 		return
 	}
-	s.whole(w, asJSON, found)
+	s.whole(w, r, asJSON, found)
 }
 
 // compare serves /compare/7, against the worksheet before, and /compare/3/7.
@@ -91,5 +95,5 @@ func (s *Server) compare(w http.ResponseWriter, r *http.Request) {
 		s.message(w, http.StatusConflict, err.Error(), "Go to the logbook and choose two others.")
 		return
 	}
-	s.whole(w, asJSON, found)
+	s.whole(w, r, asJSON, found)
 }

@@ -8,7 +8,6 @@ import (
 
 	"loomproof/checks/design"
 	"loomproof/checks/desk"
-	"loomproof/checks/logbook"
 	"loomproof/checks/procedure"
 	"loomproof/checks/units"
 	"loomproof/checks/verdict"
@@ -21,13 +20,14 @@ import (
 type head struct {
 	Title string // the page's name in the row of pages
 	Pages []link
+	Night bool // this screen wants ink on black
 }
 
 type link struct{ Name, Path string }
 
 // head lists the pages that this visitor can open.
 func (s *Server) head(r *http.Request, title string) head {
-	h := head{title, []link{{"Bench", "/"}}}
+	h := head{Title: title, Pages: []link{{"Bench", "/"}}, Night: light(r) == "night"}
 	if s.Design != nil {
 		h.Pages = append(h.Pages, link{"Aircraft", "/aircraft"}, link{"Design", "/design"})
 	}
@@ -41,6 +41,19 @@ func (s *Server) head(r *http.Request, title string) head {
 		h.Pages = append(h.Pages, link{"Devices", "/devices"})
 	}
 	return h
+}
+
+// light is what this screen's Night button says: night, day, or "" if it was
+// never touched.
+func light(r *http.Request) string {
+	c, err := r.Cookie("night")
+	switch {
+	case err != nil:
+		return ""
+	case c.Value == "on":
+		return "night"
+	}
+	return "day"
 }
 
 // A cell of a table: what stands there, and the number to sort by.
@@ -218,17 +231,4 @@ func (s *Server) design(w http.ResponseWriter, r *http.Request) {
 		data.Lines = append(data.Lines, line{i + 1, text, at[i+1]})
 	}
 	s.page(w, http.StatusOK, "design.html", data)
-}
-
-func (s *Server) logbook(w http.ResponseWriter, r *http.Request) {
-	list, err := s.Book.Worksheets(r.Context())
-	if err != nil {
-		s.message(w, http.StatusInternalServerError, err.Error(), "Check the logbook's disk.")
-		return
-	}
-	s.page(w, http.StatusOK, "logbook.html", struct {
-		head
-		Worksheets []logbook.Summary
-		Signing    bool
-	}{s.head(r, "Logbook"), list, s.Key != nil && access.Of(r.Context()).Local})
 }

@@ -49,6 +49,7 @@ type Options struct {
 	Sources    []*sources.Source             // whose health the pages tell
 	Recorder   *recorder.Recorder            // starts, marks and stops; nil leaves the buttons out
 	Key        func() (*evidence.Key, error) // opens the key to sign with; nil leaves signing out
+	Known      func() evidence.Known         // the keys that are vouched for here; nil for none
 	Demo       string                        // what to say of an emulated bench; "" on a real one
 }
 
@@ -60,6 +61,7 @@ type Server struct {
 	assets map[string]asset
 
 	analyses analyses
+	told     told
 }
 
 type asset struct {
@@ -90,6 +92,9 @@ func New(o Options) *Server {
 	}
 	if o.Book != nil {
 		s.mux.HandleFunc("GET /logbook", s.logbook)
+		s.mux.HandleFunc("GET /compare", s.chosen)
+		s.mux.HandleFunc("GET /verify/{id}", s.verify)
+		s.mux.HandleFunc("GET /export/{id}", s.export)
 	}
 	if o.Recordings != nil {
 		s.recordingRoutes()
@@ -285,8 +290,14 @@ func reply(w http.ResponseWriter, err error) {
 	}
 }
 
-// report serves /report/3 as a page and /report/3.json for machines.
+// report serves /report/3 as a page, /report/3.json for machines, and
+// /report/3.csv with the steps for a spreadsheet.
 func (s *Server) report(w http.ResponseWriter, r *http.Request) {
+	if name, asCSV := strings.CutSuffix(r.PathValue("id"), ".csv"); asCSV {
+		r.SetPathValue("id", name)
+		s.stepsCSV(w, r)
+		return
+	}
 	sheet, asJSON := s.worksheet(w, r, "id")
 	if sheet == nil {
 		return
@@ -300,5 +311,5 @@ func (s *Server) report(w http.ResponseWriter, r *http.Request) {
 		s.message(w, http.StatusInternalServerError, err.Error(), "An earlier worksheet's records cannot be read.")
 		return
 	}
-	s.whole(w, asJSON, rep)
+	s.whole(w, r, asJSON, rep)
 }

@@ -12,7 +12,11 @@ function toggle(id, apply) {
   set(kept(id) === "on");
 }
 
-toggle("night", (on) => document.documentElement.classList.toggle("night", on));
+// The program is told, too, so that a page comes dark at once, and one without scripts does as well.
+toggle("night", (on) => {
+  document.documentElement.classList.toggle("night", on);
+  document.cookie = `night=${on ? "on" : "off"}; Path=/; Max-Age=31536000; SameSite=Strict`;
+});
 
 // A head of a column is a button: it sorts by the column, and back.
 for (const table of document.querySelectorAll("table.sortable")) {
