@@ -112,7 +112,7 @@ func (s *Server) analysis(w http.ResponseWriter, r *http.Request) {
 	default:
 		data.Report, data.Stamp = rep, band.Stamp(string(rep.Verdict))
 		for _, c := range rep.Checks {
-			shown := shownCheck(c)
+			shown := shownCheck(rep, c)
 			if c.Verdict == "" {
 				data.Told = append(data.Told, shown)
 			} else {
@@ -123,7 +123,13 @@ func (s *Server) analysis(w http.ResponseWriter, r *http.Request) {
 	s.page(w, http.StatusOK, "analysis.html", data)
 }
 
-func shownCheck(c groundrun.Check) checkShown {
+// shownCheck writes a figure; its part is told by name.
+func shownCheck(rep *groundrun.Report, c groundrun.Check) checkShown {
+	for _, p := range rep.Parts {
+		if p.ID == c.Part {
+			c.Part = p.Name
+		}
+	}
 	b := band.Band{Unit: c.Unit, Low: c.Low, High: c.High, Reading: &c.Reading, Uncertainty: c.Uncertainty, Verdict: string(c.Verdict)}
 	out := checkShown{Check: c, Value: b.Value()}
 	if c.Verdict != "" {

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"fmt"
 	"html/template"
+	"math"
 	"net/http"
 	"strings"
 	"sync"
@@ -114,7 +115,7 @@ func pathNumber(text string) string {
 }
 
 type comparedCheck struct {
-	What, Unit    string
+	What          string
 	Before, After string
 	Stamps        [2]template.HTML
 	Change        string
@@ -142,41 +143,39 @@ func (s *Server) compareRecordings(w http.ResponseWriter, r *http.Request, befor
 		head
 		Names  [2]store.Summary
 		Checks []comparedCheck
-	}{s.head(r, "Compare"), names, compareChecks(reports[0].Checks, reports[1].Checks)})
+	}{s.head(r, "Compare"), names, compareChecks(reports[0], reports[1])})
 }
 
 // compareChecks lists the figures that either has.
-func compareChecks(before, after []groundrun.Check) []comparedCheck {
-	at := map[string]int{}
+func compareChecks(before, after *groundrun.Report) []comparedCheck {
 	var out []comparedCheck
-	name := func(c groundrun.Check) string {
-		if c.Part == "" {
-			return c.What
-		}
-		return c.What + ", " + c.Part
-	}
-	for _, c := range before {
+	at := map[string]int{} // where a figure of the first stands
+	for _, c := range before.Checks {
+		shown := shownCheck(before, c)
 		at[c.ID] = len(out)
-		shown := shownCheck(c)
-		out = append(out, comparedCheck{What: name(c), Unit: c.Unit, Before: shown.Value, Stamps: [2]template.HTML{shown.Stamp, ""}})
+		out = append(out, comparedCheck{What: shown.called(), Before: shown.Value, Stamps: [2]template.HTML{shown.Stamp}})
 	}
-	for _, c := range after {
+	for _, c := range after.Checks {
+		shown := shownCheck(after, c)
 		i, has := at[c.ID]
 		if !has {
-			i = len(out)
-			out = append(out, comparedCheck{What: name(c), Unit: c.Unit})
+			out = append(out, comparedCheck{What: shown.called(), After: shown.Value, Stamps: [2]template.HTML{"", shown.Stamp}})
+			continue
 		}
-		shown := shownCheck(c)
-		out[i].After, out[i].Stamps[1] = shown.Value, shown.Stamp
-		for _, b := range before {
-			if has && b.ID == c.ID && b.Unit == c.Unit {
-				change := c.Reading - b.Reading
-				out[i].Change = units.Format(change, c.Unit)
-				out[i].Clear = change*change > b.Uncertainty*b.Uncertainty+c.Uncertainty*c.Uncertainty
-			}
-		}
+		b := before.Checks[i]
+		change := c.Reading - b.Reading
+		out[i].After, out[i].Stamps[1], out[i].Change = shown.Value, shown.Stamp, units.Format(change, c.Unit)
+		out[i].Clear = math.Abs(change) > math.Hypot(b.Uncertainty, c.Uncertainty)
 	}
 	return out
+}
+
+// called is what a figure is of, and in which part of the run.
+func (c checkShown) called() string {
+	if c.Part == "" {
+		return c.What
+	}
+	return c.What + ", " + c.Part
 }
 
 // verifyPage says in words what verifying found.

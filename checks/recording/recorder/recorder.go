@@ -59,6 +59,7 @@ type Input struct {
 // Config says what to record and how.
 type Config struct {
 	Title, Aircraft, Program string
+	By                       string // who wants it; "" is not known
 
 	Inputs  []Input
 	For     time.Duration // 0: until the context ends
@@ -223,7 +224,7 @@ func (s *Session) Run(ctx context.Context) (int64, error) {
 func (s *Session) begin(ctx context.Context, start time.Time) error {
 	s.base = start
 	w, err := s.store.Begin(ctx, store.Opening{
-		Start: start, Title: s.config.Title, Aircraft: s.config.Aircraft, Program: s.config.Program, Streams: s.streams,
+		Start: start, Title: s.config.Title, Aircraft: s.config.Aircraft, By: s.config.By, Program: s.config.Program, Streams: s.streams,
 	})
 	if err != nil {
 		return err

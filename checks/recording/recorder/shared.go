@@ -160,7 +160,7 @@ func (r *Recorder) config(o Order) (c Config, err error) {
 		return c, errors.New("the time before the trigger and the time to record are 0 or more seconds")
 	}
 	c = Config{
-		Title: o.Title, Aircraft: r.aircraft, Program: r.program, Inputs: o.Inputs,
+		Title: o.Title, By: o.By, Aircraft: r.aircraft, Program: r.program, Inputs: o.Inputs,
 		Before: seconds(o.Before), For: seconds(o.For),
 		Tell: r.tell, Kept: r.kept, Marked: r.marked,
 	}

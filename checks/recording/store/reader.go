@@ -61,7 +61,7 @@ func (s *Store) Recording(ctx context.Context, id int64) (*Recording, error) {
 	if err := json.Unmarshal([]byte(about), &o); err != nil {
 		return nil, fmt.Errorf("recording %d: %w", id, err)
 	}
-	r.ID, r.Title, r.Aircraft, r.streams = id, o.Title, o.Aircraft, o.Streams
+	r.ID, r.Title, r.Aircraft, r.By, r.streams = id, o.Title, o.Aircraft, o.By, o.Streams
 	r.Begun, _ = time.Parse(time.RFC3339Nano, begun)
 	r.Ended, _ = time.Parse(time.RFC3339Nano, ended)
 	for i, st := range o.Streams {

@@ -130,7 +130,8 @@ type Opening struct {
 	Start    time.Time `json:"-"` // times count from here
 	Title    string    `json:"title"`
 	Aircraft string    `json:"aircraft"`
-	Program  string    `json:"program"` // version of the program
+	By       string    `json:"by,omitempty"` // who began it; "" is not known
+	Program  string    `json:"program"`      // version of the program
 	Streams  []Stream  `json:"streams"`
 }
 
@@ -151,6 +152,7 @@ type Summary struct {
 	Why      string    `json:"why"`            // it ended
 	Title    string    `json:"title"`
 	Aircraft string    `json:"aircraft"`
+	By       string    `json:"by,omitempty"` // who began it; "" is not known
 	Channels []string  `json:"channels"`
 }
 
@@ -172,7 +174,7 @@ func (s *Store) List(ctx context.Context) ([]Summary, error) {
 		if err := json.Unmarshal([]byte(about), &o); err != nil {
 			return nil, fmt.Errorf("recording %d: %w", sum.ID, err)
 		}
-		sum.Title, sum.Aircraft = o.Title, o.Aircraft
+		sum.Title, sum.Aircraft, sum.By = o.Title, o.Aircraft, o.By
 		sum.Begun, _ = time.Parse(time.RFC3339Nano, begun)
 		sum.Ended, _ = time.Parse(time.RFC3339Nano, ended)
 		for _, st := range o.Streams {
