@@ -19,6 +19,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"io"
 	"net/url"
 	"os"
 	"path/filepath"
@@ -31,6 +32,9 @@ import (
 // ErrNotFound is returned, wrapped, for a worksheet that is not in the logbook.
 var ErrNotFound = errors.New("no such worksheet")
 
+// errNoRoom says that the store's files cannot be made beside a logbook.
+var errNoRoom = errors.New("it cannot be opened: check that the folder exists and can be written")
+
 // ErrTaken is returned, wrapped, when another program has added to the
 // worksheet meanwhile.
 var ErrTaken = errors.New("another program is performing this worksheet")
@@ -41,8 +45,9 @@ type Book struct {
 	// to write, and how long the store's part of that.
 	Took func(whole, commit time.Duration)
 
-	db   *sql.DB
-	path string
+	db     *sql.DB
+	path   string
+	copied string // folder of the copy that is read in its stead, if any
 }
 
 const schema = `
@@ -75,12 +80,20 @@ func Open(path string) (*Book, error) {
 	return b, nil
 }
 
-// OpenExisting opens a logbook that is there already.
+// OpenExisting opens a logbook that is there already. One in a place that cannot
+// be written, such as a stick that was handed over, is opened for reading alone.
 func OpenExisting(path string) (*Book, error) {
 	if _, err := os.Stat(path); err != nil {
 		return nil, fmt.Errorf("logbook %s: there is none; name it with --logbook", path)
 	}
-	return Open(path)
+	b, err := open(path)
+	if errors.Is(err, errNoRoom) {
+		b, err = openToRead(path)
+	}
+	if err != nil {
+		return nil, fmt.Errorf("logbook %s: %w", path, err)
+	}
+	return b, nil
 }
 
 func open(path string) (*Book, error) {
@@ -90,8 +103,52 @@ func open(path string) (*Book, error) {
 		}
 	}
 	// Every commit waits for the disk (synchronous FULL): it is evidence.
-	pragmas := url.Values{"_pragma": {"busy_timeout(5000)", "journal_mode(WAL)", "synchronous(FULL)", "foreign_keys(1)"}}
-	db, err := sql.Open("sqlite", "file:"+(&url.URL{Path: path}).EscapedPath()+"?"+pragmas.Encode())
+	return connect(path, url.Values{"_pragma": {"busy_timeout(5000)", "journal_mode(WAL)", "synchronous(FULL)", "foreign_keys(1)"}})
+}
+
+// openToRead opens a logbook that cannot be written. What a killed program left
+// in its write-ahead log can be read from a copy only.
+func openToRead(path string) (*Book, error) {
+	wal, err := os.Stat(path + "-wal")
+	if err != nil || wal.Size() == 0 {
+		return connect(path, url.Values{"immutable": {"1"}})
+	}
+	dir, err := os.MkdirTemp("", "loomproof-logbook-")
+	if err != nil {
+		return nil, err
+	}
+	for _, end := range []string{"", "-wal"} {
+		if err = copyFile(filepath.Join(dir, "logbook.db"+end), path+end); err != nil {
+			break
+		}
+	}
+	var b *Book
+	if err == nil {
+		b, err = open(filepath.Join(dir, "logbook.db"))
+	}
+	if err != nil {
+		return nil, errors.Join(err, os.RemoveAll(dir))
+	}
+	b.path, b.copied = path, dir
+	return b, nil
+}
+
+func copyFile(to, from string) error {
+	in, err := os.Open(from)
+	if err != nil {
+		return err
+	}
+	defer in.Close()
+	out, err := os.Create(to)
+	if err != nil {
+		return err
+	}
+	_, err = io.Copy(out, in)
+	return errors.Join(err, out.Close())
+}
+
+func connect(path string, options url.Values) (*Book, error) {
+	db, err := sql.Open("sqlite", "file:"+(&url.URL{Path: path}).EscapedPath()+"?"+options.Encode())
 	if err != nil {
 		return nil, err
 	}
@@ -126,17 +183,25 @@ func plain(err error) error {
 		{"readonly", "it cannot be written: check its permissions and those of its folder"},
 		{"disk I/O error", "the disk does not take it: it is full, or a limit of the system is reached, or it is failing; make room and start again; what was recorded is kept"},
 		{"not a database", "it is no logbook: choose another file"},
-		{"unable to open", "it cannot be opened: check that the folder exists and can be written"},
 	} {
 		if strings.Contains(text, known.said) {
 			return fmt.Errorf("%s (%w)", known.means, err)
 		}
 	}
+	if strings.Contains(text, "unable to open") {
+		return fmt.Errorf("%w (%w)", errNoRoom, err)
+	}
 	return err
 }
 
 // Close closes the logbook.
-func (b *Book) Close() error { return b.db.Close() }
+func (b *Book) Close() error {
+	err := b.db.Close()
+	if b.copied != "" {
+		err = errors.Join(err, os.RemoveAll(b.copied))
+	}
+	return err
+}
 
 // Path is the logbook's file.
 func (b *Book) Path() string { return b.path }

@@ -331,10 +331,11 @@ func (p *Performance) slCheckCut(name string, args starlark.Tuple, kwargs []star
 
 func (p *Performance) slNotDone(name string, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
 	var what, circuit, why string
-	if err := starlark.UnpackArgs(name, args, kwargs, "what", &what, "circuit", &circuit, "why", &why); err != nil {
+	var needed bool
+	if err := starlark.UnpackArgs(name, args, kwargs, "what", &what, "circuit", &circuit, "why", &why, "needed?", &needed); err != nil {
 		return nil, err
 	}
-	s, err := p.notDone(what, circuit, why)
+	s, err := p.notDone(what, circuit, why, needed)
 	return starlark.String(s.Verdict), err
 }
 

@@ -118,7 +118,7 @@ func (p *Performance) orNotDone(what, circuit string, err error) (starlark.Value
 	if !errors.As(err, &left) {
 		return nil, err
 	}
-	s, err := p.notDone(what, circuit, left.why)
+	s, err := p.notDone(what, circuit, left.why, false)
 	return starlark.String(s.Verdict), err
 }
 

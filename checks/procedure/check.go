@@ -397,8 +397,8 @@ func (p *Performance) checkCut(circuit string, c Cut) (Step, error) {
 }
 
 // notDone keeps that something was left out, and why.
-func (p *Performance) notDone(what, circuit, why string) (Step, error) {
+func (p *Performance) notDone(what, circuit, why string, needed bool) (Step, error) {
 	s := p.step(what, circuit, measured{})
-	s.Reading, s.Uncertainty, s.Note, s.Verdict = nil, nil, why, string(verdict.NotDone)
+	s.Reading, s.Uncertainty, s.Note, s.Verdict, s.Unproven = nil, nil, why, string(verdict.NotDone), needed
 	return s, p.record(kindStep, s)
 }

@@ -26,9 +26,9 @@ var ruleSeen = wire.Citation{Text: "seen or heard by a person", Status: wire.Com
 // slObserve has a person look or listen; the answer is a step without a number.
 func (p *Performance) slObserve(name string, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
 	n := Now{Kind: DoHold}
-	yes, no, finding, attempt := "Yes", "No", "", ""
+	yes, no, finding, attempt, needed := "Yes", "No", "", "", false
 	if err := starlark.UnpackArgs(name, args, kwargs, "what", &n.What, "where", &n.Where, "say", &n.Say, "detail?", &n.Detail,
-		"yes?", &yes, "no?", &no, "finding?", &finding, "attempt?", &attempt); err != nil {
+		"yes?", &yes, "no?", &no, "finding?", &finding, "attempt?", &attempt, "needed?", &needed); err != nil {
 		return nil, err
 	}
 	n.Answers = []string{yes, no, leftOut}
@@ -45,7 +45,7 @@ func (p *Performance) slObserve(name string, args starlark.Tuple, kwargs []starl
 	case no:
 		s.Verdict, s.Finding, s.Try = string(verdict.Fail), finding, attempt
 	default:
-		s.Verdict = string(verdict.NotDone)
+		s.Verdict, s.Unproven = string(verdict.NotDone), needed
 	}
 	return starlark.String(s.Verdict), p.record(kindStep, s)
 }
@@ -93,7 +93,7 @@ func (p *Performance) slTyped(name string, args starlark.Tuple, kwargs []starlar
 // compasses show it, not in radians.
 var typedUnits = map[probe.Quantity]string{
 	probe.Voltage: "V", probe.Current: "A", probe.Resistance: "Ω", probe.Temperature: "°C", probe.Frequency: "Hz",
-	"angle": "°", "ratio": "1",
+	"angle": "°", "ratio": "1", "minute of the hour": "min",
 }
 
 func typedNames() string {
@@ -194,7 +194,7 @@ func (p *Performance) slDate(name string, args starlark.Tuple, kwargs []starlark
 // trusted. A clock that stands before the last record of the worksheet was set
 // back, and is not trusted whatever a person says.
 func (p *Performance) slClock(name string, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
-	n := Now{Kind: DoHold, What: "clock", Answers: []string{"Agrees to half a minute", "Differs"}}
+	var n Now
 	if err := starlark.UnpackArgs(name, args, kwargs, "say?", &n.Say, "detail?", &n.Detail); err != nil {
 		return nil, err
 	}
@@ -205,32 +205,55 @@ func (p *Performance) slClock(name string, args starlark.Tuple, kwargs []starlar
 		By  string    `json:"by"`
 	}
 	err := p.effect("clock", map[string]any{"say": n.Say}, &out, func(ctx context.Context) error {
-		asked := n
-		asked.Say = fmt.Sprintf("This computer says %s UTC. %s", time.Now().UTC().Format("15:04"), n.Say)
-		a, err := p.ask(ctx, asked)
-		if err != nil {
-			return err
-		}
-		out.At, out.By = time.Now().UTC().Truncate(time.Second), a.By
-		switch {
-		case out.At.Before(p.latestRecord().Truncate(time.Second)):
-			out.Why = "it stands before a record of this worksheet: it was set back"
-		case a.Choice != n.Answers[0]:
-			out.Why = "a person says that it differs"
-		default:
-			out.OK = true
-		}
-		return nil
+		var err error
+		out.At, out.Why, out.By, err = p.compareClock(ctx, n)
+		out.OK = out.Why == ""
+		return err
 	})
 	p.clockTrusted = out.OK && err == nil
 	return record("clock", "ok", starlark.Bool(out.OK), "hour", starlark.MakeInt(out.At.Hour()), "minute", starlark.MakeInt(out.At.Minute()),
 		"date", starlark.String(out.At.Format(time.DateOnly)), "why", starlark.String(out.Why)), err
 }
 
+// compareClock has a person compare this computer's clock; why says what is wrong
+// with it.
+func (p *Performance) compareClock(ctx context.Context, n Now) (at time.Time, why, by string, err error) {
+	n.Kind, n.What, n.Answers = DoHold, "clock", []string{"Agrees to half a minute", "Differs"}
+	n.Say = fmt.Sprintf("This computer says %s UTC. %s", time.Now().UTC().Format("15:04"), n.Say)
+	a, err := p.ask(ctx, n)
+	if err != nil {
+		return at, "", "", err
+	}
+	now := time.Now()
+	at = now.UTC().Truncate(time.Second)
+	switch {
+	case at.Before(p.latestRecord().Truncate(time.Second)):
+		return at, "it stands before a record of this worksheet: it was set back", a.By, nil
+	case a.Choice != n.Answers[0]:
+		return at, "a person says that it differs", a.By, nil
+	}
+	p.clockAt = now
+	return at, "", a.By, nil
+}
+
+// clockMoved tells whether the clock was set since a person compared it, or
+// whether that was in an earlier run of the program.
+func (p *Performance) clockMoved() bool {
+	if p.clockAt.IsZero() {
+		return true
+	}
+	now := time.Now()
+	set := now.Round(0).Sub(p.clockAt.Round(0)) - now.Sub(p.clockAt) // by the wall, less by the monotonic clock
+	return set.Abs() > clockTrust
+}
+
+// clockTrust is how far the clock may be off for a window that is minutes long.
+const clockTrust = 30 * time.Second
+
 // holdWithin waits for a word that may be given only in some minutes past each
-// hour, UTC, by a clock that was confirmed. Outside them a person can wait or
-// leave it out; a word that comes as the window closes is asked for again in the
-// next.
+// hour, UTC, by a clock that was confirmed and not set since. Outside them a
+// person can wait or leave it out; a word that comes as the window closes is
+// asked for again in the next.
 func (p *Performance) holdWithin(n Now, within starlark.Tuple) (outcome, error) {
 	var w locator.Window
 	if len(within) != 2 || starlark.AsInt(within[0], &w.From) != nil || starlark.AsInt(within[1], &w.To) != nil || w.From < 0 || w.To > 60 || w.From >= w.To {
@@ -243,6 +266,16 @@ func (p *Performance) holdWithin(n Now, within starlark.Tuple) (outcome, error) 
 	args := map[string]any{"say": n.Say, "answers": n.Answers, "within": []int{w.From, w.To}}
 	err := p.effect("hold", args, &out, func(ctx context.Context) error {
 		for {
+			if p.clockMoved() && !p.Rehearsed {
+				_, why, by, err := p.compareClock(ctx, Now{Say: "Compare once more: it was set, or the program was not there, since."})
+				if err != nil {
+					return err
+				}
+				if why != "" {
+					out = outcome{By: by}
+					return nil
+				}
+			}
 			asked, until := n, w.Closes(time.Now())
 			switch {
 			case p.Rehearsed:
@@ -259,7 +292,7 @@ func (p *Performance) holdWithin(n Now, within starlark.Tuple) (outcome, error) 
 			case a.Choice == leftOut && len(asked.Answers) == 1:
 				out = outcome{By: a.By}
 				return nil
-			case p.Rehearsed || w.Open(time.Now()):
+			case p.Rehearsed || w.Open(time.Now()) && !p.clockMoved():
 				out = outcome{OK: true, Choice: a.Choice, By: a.By}
 				return nil
 			}

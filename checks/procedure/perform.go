@@ -63,7 +63,8 @@ type Performance struct {
 	state   airframe.State
 	section string // heading of what is being done
 
-	clockTrusted bool // a person has confirmed the clock
+	clockTrusted bool      // a person has confirmed the clock
+	clockAt      time.Time // and when, if it was in this run
 
 	powered bool
 	runs    int    // of the program into this worksheet, counted from 1
@@ -128,9 +129,14 @@ func (p *Performance) Perform(ctx context.Context) error {
 	if err == nil || errors.Is(err, errStopped) {
 		return errors.Join(p.finish(), safe)
 	}
-	said := "Stopped. The worksheet can be resumed."
+	said := "Stopped. "
+	if p.Bench.Supply != nil {
+		said = "Stopped, and the supply confirmed that its output is off. "
+	}
 	if p.Passing {
-		said = "Stopped. This worksheet is not kept."
+		said += "This worksheet is not kept."
+	} else {
+		said += "The worksheet can be resumed."
 	}
 	if safe != nil {
 		said = "Stopped, and " + safe.Error()

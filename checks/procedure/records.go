@@ -160,7 +160,7 @@ type Step struct {
 	Why         string        `json:"why,omitempty"`   // of a cut
 	Blind       bool          `json:"blind,omitempty"` // likewise: no limit was passed, see [Cut]
 	Note        string        `json:"note,omitempty"`
-	Unproven    bool          `json:"unproven,omitempty"` // not done, for want of an instrument
+	Unproven    bool          `json:"unproven,omitempty"` // not done, and the whole cannot pass without it
 	Section     string        `json:"section,omitempty"`  // the heading that it stands under
 	Finding     string        `json:"finding,omitempty"`  // what is wrong, where the script says it
 	Try         string        `json:"try,omitempty"`      // and what to try

@@ -39,10 +39,15 @@ type Sheet struct {
 	lastAt time.Time // of the record before
 }
 
-// A Gap is a time between two runs of the program.
+// clockPlay is how far a clock that is being trimmed may step back without a word.
+const clockPlay = time.Second
+
+// A Gap is a time between two runs of the program, or a step back of the clock.
+// The order of a worksheet is that of its records, whatever the clock says.
 type Gap struct {
 	At        time.Time     // when it went on
 	For       time.Duration // since the last record before; below 0 the clock was set back
+	Running   bool          // the clock was set back while the program ran
 	Confirmed string        // who confirmed the state of the aircraft; "" where nothing was on
 }
 
@@ -72,6 +77,9 @@ func Fold(records []logbook.Record) (*Sheet, error) {
 
 func (s *Sheet) add(r logbook.Record) error {
 	defer func(at time.Time) { s.lastAt = at }(r.At)
+	if back := r.At.Sub(s.lastAt); back < -clockPlay && r.Kind != kindBench {
+		s.Gaps = append(s.Gaps, Gap{At: r.At, For: back, Running: true})
+	}
 	s.LastHash = r.Hash
 	if !s.Closed { // sign-offs come later
 		s.Ended = r.At
@@ -85,7 +93,7 @@ func (s *Sheet) add(r logbook.Record) error {
 		if err := decodeInto(r, &s.Resumes); err != nil {
 			return err
 		}
-		if n := len(s.Gaps); n > 0 {
+		if n := len(s.Gaps); n > 0 && !s.Gaps[n-1].Running {
 			s.Gaps[n-1].Confirmed = s.Resumes[len(s.Resumes)-1].By
 		}
 	case kindHands:
@@ -207,7 +215,8 @@ func (s *Sheet) person(name string) {
 
 // worst is the verdict of all steps. A step that was left out for a stated
 // reason does not spoil it: the report lists it as not done. One that no
-// instrument on the bench could prove does: then the whole is not done.
+// instrument on the bench could prove, or that the procedure is there for, does:
+// then the whole is not done.
 func worst(steps []Step) verdict.Word {
 	var words []verdict.Word
 	unproven := false

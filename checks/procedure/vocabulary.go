@@ -277,8 +277,8 @@ power_off()`, do: (*Performance).slCheckSlope,
 check_number("deviation", "compass", 4, "°", low = y.low, high = y.high, u = 1, rule = y.rule, status = y.status)`, do: (*Performance).slCheckNumber,
 		},
 		{
-			Group: groupJudge, Use: `observe(what, where, say, detail="", yes="Yes", no="No", finding="", attempt="")`,
-			Says:    "A person looks or listens. finding is what no means, attempt what to try then. Gives \"pass\", \"fail\" or \"not done\".",
+			Group: groupJudge, Use: `observe(what, where, say, detail="", yes="Yes", no="No", finding="", attempt="", needed=False)`,
+			Says:    "A person looks or listens. finding is what no means, attempt what to try then; needed as in not_done. Gives \"pass\", \"fail\" or \"not done\".",
 			Example: `observe("light", "panel-lights", "Do all instruments light up?", no = "Not all", finding = "an instrument stays dark", attempt = "its lamp, its plug")`, do: (*Performance).slObserve,
 		},
 		{
@@ -304,7 +304,7 @@ power_off()`, do: (*Performance).slCheckCut,
 check_held("radio", m.ok, said = m.answer)`, do: (*Performance).slCheckHeld,
 		},
 		{
-			Group: groupJudge, Use: "not_done(what, circuit, why)", Says: "Keeps as a step that something was left out.",
+			Group: groupJudge, Use: "not_done(what, circuit, why, needed=False)", Says: "Keeps as a step that something was left out. With needed the whole is then not done, whatever else passes.",
 			Example: `not_done("load voltage", "radio", "no probe reaches it")`, do: (*Performance).slNotDone,
 		},
 		{

@@ -101,7 +101,6 @@ type victim struct {
 	r      *rand.Rand
 	count  int              // kills so far
 	before []logbook.Record // on disk at the kill before
-	copies int
 }
 
 func (v *victim) book() string { return filepath.Join(v.dir, "logbook.db") }
@@ -170,10 +169,7 @@ func steps(records []logbook.Record) int {
 // records reads a copy of the logbook as the kill left it, so that it is the
 // program itself, and not this test, that mends the store afterwards.
 func (v *victim) records() []logbook.Record {
-	v.copies++
-	dir := filepath.Join(v.dir, fmt.Sprint("copy", v.copies))
-	require.NoError(v.t, os.Mkdir(dir, 0o700))
-	defer os.RemoveAll(dir)
+	dir := v.t.TempDir()
 	for _, end := range []string{"", "-wal"} {
 		copyFile(v.t, v.book()+end, filepath.Join(dir, "logbook.db"+end))
 	}

@@ -155,10 +155,11 @@ type Hands struct {
 	From string `json:"from,omitempty" jsonschema:"description=Who held the probes before."`
 }
 
-// Gap is a time between two runs of the program.
+// Gap is a time between two runs of the program, or a step back of the clock.
 type Gap struct {
 	At        time.Time `json:"at" jsonschema:"description=When it went on."`
 	Seconds   float64   `json:"seconds" jsonschema:"description=Since the last record before. Below 0 the clock was set back."`
+	Running   bool      `json:"running,omitempty" jsonschema:"description=The clock was set back while the program ran."`
 	Confirmed string    `json:"confirmed,omitempty" jsonschema:"description=Who confirmed the state of the aircraft."`
 }
 
@@ -167,6 +168,9 @@ func (g Gap) String() string {
 	s := fmt.Sprintf("went on %s after %s", g.At.UTC().Format("2 January 2006, 15:04:05 UTC"), time.Duration(g.Seconds*float64(time.Second)).Round(time.Second))
 	if g.Seconds < 0 {
 		s = fmt.Sprintf("went on %s: the clock had been set back", g.At.UTC().Format("2 January 2006, 15:04:05 UTC"))
+	}
+	if g.Running {
+		s = fmt.Sprintf("the clock was set back by %s while it ran, to %s; the order is that of the records", time.Duration(-g.Seconds*float64(time.Second)).Round(time.Second), g.At.UTC().Format("2 January 2006, 15:04:05 UTC"))
 	}
 	if g.Confirmed != "" {
 		s += ", state confirmed by " + g.Confirmed
@@ -262,7 +266,7 @@ func New(w *logbook.Worksheet) (*Report, error) {
 		r.Hands = append(r.Hands, Hands(h))
 	}
 	for _, g := range s.Gaps {
-		r.Gaps = append(r.Gaps, Gap{g.At, g.For.Seconds(), g.Confirmed})
+		r.Gaps = append(r.Gaps, Gap{g.At, g.For.Seconds(), g.Running, g.Confirmed})
 	}
 	for _, f := range s.Findings {
 		r.Findings = append(r.Findings, Finding(f))
