@@ -20,6 +20,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"net/url"
 	"os"
 	"path/filepath"
@@ -33,7 +34,7 @@ import (
 var ErrNotFound = errors.New("no such worksheet")
 
 // errNoRoom says that the store's files cannot be made beside a logbook.
-var errNoRoom = errors.New("it cannot be opened: check that the folder exists and can be written")
+var errNoRoom = errors.New("it cannot be written: check that its folder exists and can be written")
 
 // ErrTaken is returned, wrapped, when another program has added to the
 // worksheet meanwhile.
@@ -81,7 +82,8 @@ func Open(path string) (*Book, error) {
 }
 
 // OpenExisting opens a logbook that is there already. One in a place that cannot
-// be written, such as a stick that was handed over, is opened for reading alone.
+// be written, such as a stick that was handed over, is read from a copy;
+// nothing can be added to its worksheets.
 func OpenExisting(path string) (*Book, error) {
 	if _, err := os.Stat(path); err != nil {
 		return nil, fmt.Errorf("logbook %s: there is none; name it with --logbook", path)
@@ -103,29 +105,34 @@ func open(path string) (*Book, error) {
 		}
 	}
 	// Every commit waits for the disk (synchronous FULL): it is evidence.
-	return connect(path, url.Values{"_pragma": {"busy_timeout(5000)", "journal_mode(WAL)", "synchronous(FULL)", "foreign_keys(1)"}})
+	pragmas := url.Values{"_pragma": {"busy_timeout(5000)", "journal_mode(WAL)", "synchronous(FULL)", "foreign_keys(1)"}}
+	db, err := sql.Open("sqlite", "file:"+(&url.URL{Path: path}).EscapedPath()+"?"+pragmas.Encode())
+	if err != nil {
+		return nil, err
+	}
+	db.SetMaxOpenConns(4)
+	if err := prepare(db); err != nil {
+		db.Close()
+		return nil, plain(err)
+	}
+	return &Book{db: db, path: path}, nil
 }
 
-// openToRead opens a logbook that cannot be written. What a killed program left
-// in its write-ahead log can be read from a copy only.
+// openToRead opens a copy of a logbook that cannot be written: beside the file may
+// stand what a killed program left in the write-ahead log, and only a store that
+// can be written reads that. A year's logbook is some megabytes.
 func openToRead(path string) (*Book, error) {
-	wal, err := os.Stat(path + "-wal")
-	if err != nil || wal.Size() == 0 {
-		return connect(path, url.Values{"immutable": {"1"}})
-	}
 	dir, err := os.MkdirTemp("", "loomproof-logbook-")
 	if err != nil {
 		return nil, err
 	}
 	for _, end := range []string{"", "-wal"} {
-		if err = copyFile(filepath.Join(dir, "logbook.db"+end), path+end); err != nil {
-			break
+		err = copyFile(filepath.Join(dir, "logbook.db"+end), path+end)
+		if err != nil && (end == "" || !errors.Is(err, fs.ErrNotExist)) {
+			return nil, errors.Join(err, os.RemoveAll(dir))
 		}
 	}
-	var b *Book
-	if err == nil {
-		b, err = open(filepath.Join(dir, "logbook.db"))
-	}
+	b, err := open(filepath.Join(dir, "logbook.db"))
 	if err != nil {
 		return nil, errors.Join(err, os.RemoveAll(dir))
 	}
@@ -145,19 +152,6 @@ func copyFile(to, from string) error {
 	}
 	_, err = io.Copy(out, in)
 	return errors.Join(err, out.Close())
-}
-
-func connect(path string, options url.Values) (*Book, error) {
-	db, err := sql.Open("sqlite", "file:"+(&url.URL{Path: path}).EscapedPath()+"?"+options.Encode())
-	if err != nil {
-		return nil, err
-	}
-	db.SetMaxOpenConns(4)
-	if err := prepare(db); err != nil {
-		db.Close()
-		return nil, plain(err)
-	}
-	return &Book{db: db, path: path}, nil
 }
 
 func prepare(db *sql.DB) error {

@@ -199,6 +199,9 @@ func (w *Worksheet) AppendFor(ctx context.Context, kind string, body func(r Reco
 	begun := time.Now()
 	w.mu.Lock()
 	defer w.mu.Unlock()
+	if w.book.copied != "" {
+		return Record{}, fmt.Errorf("logbook %s: %w", w.book.path, errNoRoom)
+	}
 	if closed(w.recs) && kind != KindSign && kind != KindAmend {
 		return Record{}, fmt.Errorf("logbook %s: worksheet %d is closed", w.book.path, w.id)
 	}
