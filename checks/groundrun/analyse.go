@@ -33,6 +33,13 @@ type Report struct {
 	Findings []Finding     `json:"findings"`
 	Untold   []string      `json:"could_not_tell"`
 	Verdict  verdict.Word  `json:"verdict"`
+
+	// RippleChannel is the channel whose lines were looked at; "" when none is
+	// fast enough.
+	RippleChannel string `json:"ripple_channel"`
+
+	followed  []Followed
+	regulator *Characteristic
 }
 
 // A ChannelNote says what of a channel there was.
@@ -49,15 +56,16 @@ type ChannelNote struct {
 
 // A Part is a stretch of the run in one condition.
 type Part struct {
-	ID      string   `json:"id"`
-	Kind    PartKind `json:"kind"`
-	From    float64  `json:"from_s"`
-	To      float64  `json:"to_s"`
-	Name    string   `json:"name"`
-	By      string   `json:"by"`               // what told it
-	Speed   float64  `json:"speed_hz"`         // engine, revolutions a second; 0: not known
-	Line    float64  `json:"ripple_line_hz"`   // strongest line of the ripple; 0: none found
-	Figures []Figure `json:"figures,omitzero"` // one for each voltage and current
+	ID         string   `json:"id"`
+	Kind       PartKind `json:"kind"`
+	From       float64  `json:"from_s"`
+	To         float64  `json:"to_s"`
+	Name       string   `json:"name"`
+	By         string   `json:"by"`               // what told it
+	Speed      float64  `json:"speed_hz"`         // engine, revolutions a second; 0: not known
+	Line       float64  `json:"ripple_line_hz"`   // strongest line of the ripple; 0: none found
+	Electrical float64  `json:"electrical_hz"`    // of the alternator, by the lines; 0: not found
+	Figures    []Figure `json:"figures,omitzero"` // one for each voltage and current
 
 	family *family
 }
@@ -196,6 +204,7 @@ func Analyse(r recording.Recording, o Options) (*Report, error) {
 			return nil, err
 		}
 	}
+	a.follow()
 	a.conclude()
 	return a.rep, nil
 }

@@ -99,6 +99,7 @@ func (a *analysis) checkRegulator() error {
 		}
 		a.find(Finding{Fault: SetPoint, What: what, Try: "Measure at the regulator's own sense terminal and ground: a bad joint there makes it wrong. Then adjust or replace it by its manual."}, c)
 	}
+	a.characterise(w, c)
 	a.checkSlope(w)
 	return nil
 }
@@ -126,6 +127,9 @@ func (a *analysis) checkSlope(w []held) {
 	}
 	slope := f.Coefficients[0]
 	u := math.Max(f.Uncertainty(0), 0.0005*a.scale*a.scale)
+	if k := a.rep.regulator; k != nil {
+		k.Slope, k.SlopeU, k.SlopeBy = slope, 2*u, fmt.Sprintf("%d load steps", len(rows))
+	}
 	a.tell(Check{What: "slope against load", Channel: a.volts.ch.Name, Unit: "V/A", Reading: slope, Note: fmt.Sprintf("from %d load steps", len(rows))}, u)
 	span, hold := slopeSpan/a.scale, 0.25*a.scale
 	c := a.check(Check{

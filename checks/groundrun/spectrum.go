@@ -136,6 +136,7 @@ func (a *analysis) findSpectra() error {
 		s.times, s.peaks = append(s.times, middle), append(s.peaks, peak)
 	})
 	a.spectra = s
+	a.rep.RippleChannel = t.ch.Name
 	return err
 }
 
