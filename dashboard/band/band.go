@@ -25,11 +25,12 @@ type Band struct {
 	Reading, Design, Low, High *float64
 	Uncertainty                float64 // expanded
 	Verdict                    string
+	Last                       *procedure.Earlier // what was read there the time before
 }
 
 // Of is the band of a step.
 func Of(s procedure.Step) Band {
-	b := Band{Unit: s.Unit, Reading: s.Reading, Design: s.Design, Low: s.Low, High: s.High, Verdict: s.Verdict}
+	b := Band{Unit: s.Unit, Reading: s.Reading, Design: s.Design, Low: s.Low, High: s.High, Verdict: s.Verdict, Last: s.Last}
 	if s.Uncertainty != nil {
 		b.Uncertainty = *s.Uncertainty
 	}
@@ -53,6 +54,15 @@ func (b Band) Value() string {
 		return ""
 	}
 	return b.scale().FormatWith(*b.Reading, b.Uncertainty)
+}
+
+// Before is what was read there the time before, with its month; "" where nothing
+// was.
+func (b Band) Before() string {
+	if b.Last == nil || b.Last.Reading == nil {
+		return ""
+	}
+	return b.Last.At.UTC().Format("January 2006") + ": " + units.Format(*b.Last.Reading, b.Unit)
 }
 
 // span is the part of the axis that the picture shows: the limits and all that

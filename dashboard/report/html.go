@@ -10,7 +10,6 @@ import (
 	"strings"
 	"time"
 
-	"loomproof/checks/units"
 	"loomproof/dashboard/band"
 	"loomproof/dashboard/diagram"
 	"loomproof/dashboard/why"
@@ -25,7 +24,7 @@ var style string
 var tmpl = template.Must(template.New("report").Funcs(template.FuncMap{
 	"stamp":   func(v any) template.HTML { return band.Stamp(fmt.Sprint(v)) },
 	"picture": func(s Step) template.HTML { return s.band.SVG(150) },
-	"before":  func(s Step) string { return s.before() },
+	"before":  func(s Step) string { return s.band.Before() },
 	"value":   func(s Step) string { return s.band.Value() },
 	"limits":  func(s Step) string { return s.band.Allowed() },
 	"percent": func(p *float64) string {
@@ -115,12 +114,4 @@ func (r *Report) titled(id string) string {
 		}
 	}
 	return id
-}
-
-// before says what was read there the time before, in the unit of the step.
-func (s Step) before() string {
-	if s.Last == nil || s.Last.Reading == nil {
-		return ""
-	}
-	return fmt.Sprintf("%s: %s", s.Last.At.UTC().Format("January 2006"), units.Format(*s.Last.Reading, s.Unit))
 }

@@ -191,7 +191,11 @@ func (t *Terminal) step(s procedure.Step) {
 		fmt.Fprintf(t.Out, "  read again:\n")
 	}
 	b := band.Of(s)
-	fmt.Fprintf(t.Out, "  %-9s %s %s: %s (%s)\n", s.Verdict, b.Letters(24), s.Title, b.Value(), b.Allowed())
+	before := b.Before()
+	if before != "" {
+		before = "; " + before
+	}
+	fmt.Fprintf(t.Out, "  %-9s %s %s: %s (%s%s)\n", s.Verdict, b.Letters(24), s.Title, b.Value(), b.Allowed(), before)
 	if s.Decide != "" {
 		fmt.Fprintf(t.Out, "            to decide it: %s\n", s.Decide)
 	}

@@ -37,6 +37,7 @@ type stepRow struct {
 	Title   string `json:"title"`
 	Value   string `json:"value"`
 	Allowed string `json:"allowed"`
+	Before  string `json:"before"` // what was read there the time before
 	Rule    string `json:"rule"`
 	Picture string `json:"picture"`
 	Stamp   string `json:"stamp"`
@@ -139,7 +140,7 @@ func row(s procedure.Step) stepRow {
 	b := band.Of(s)
 	r := stepRow{ID: s.ID, Title: s.Title, Rule: s.Rule.String(), Stamp: string(band.Stamp(s.Verdict)), Note: s.Note, Again: len(s.Captures) > 0}
 	if s.Reading != nil {
-		r.Value, r.Allowed, r.Picture = b.Value(), b.Allowed(), string(b.SVG(150))
+		r.Value, r.Allowed, r.Before, r.Picture = b.Value(), b.Allowed(), b.Before(), string(b.SVG(150))
 	}
 	return r
 }

@@ -128,7 +128,7 @@ function steps(from, rows) {
     const li = element("li");
     li.dataset.step = r.id;
     const value = element("span");
-    value.append(element("b", "", r.value || r.note), element("div", "allowed", r.allowed));
+    value.append(element("b", "", r.value || r.note), element("div", "allowed", r.allowed), element("div", "allowed", r.before));
     value.title = r.rule;
     li.append(element("span", "", r.title), value, picture(r.picture), picture(r.stamp));
     if (r.again && !watching) {
