@@ -42,6 +42,11 @@ func (m *Mockup) Do(ctx context.Context, desk *procedure.Desk, now procedure.Now
 	switch {
 	case now.Kind == procedure.DoProbe && now.Red != "" && m.stays(now):
 		// a person who has just said that both probes are on leaves them there
+	case now.Kind == procedure.DoProbe && m.onlyClips(now):
+		if !rest(ctx, pace.Move) {
+			return false
+		}
+		m.Place(now.Red, now.Black, now.Joined...)
 	case now.Kind == procedure.DoProbe && now.Red != "":
 		m.Lift()
 		m.turn(now.Quantity)
@@ -52,6 +57,12 @@ func (m *Mockup) Do(ctx context.Context, desk *procedure.Desk, now procedure.Now
 		m.mu.Lock()
 		m.asked = now.Asks()
 		m.mu.Unlock()
+		if now.Action != "" && !now.Asks() {
+			if !rest(ctx, pace.Move) {
+				return false
+			}
+			m.Move(now.Action, now.Circuit)
+		}
 	case now.Kind == procedure.DoAct:
 		// When a person answers, the hand must have moved before the answer.
 		if pace.Answer && !rest(ctx, pace.Move) {
@@ -143,6 +154,15 @@ func (m *Mockup) stays(now procedure.Now) bool {
 	defer m.mu.Unlock()
 	p := m.probes
 	return !now.Asks() && m.asked && p.down && p.red == now.Red && p.black == now.Black && slices.Equal(p.joined, now.Joined)
+}
+
+// onlyClips tells whether the probes are where they are wanted already, and only
+// clips of the comb are to be moved.
+func (m *Mockup) onlyClips(now procedure.Now) bool {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	p := m.probes
+	return !now.Asks() && now.Red != "" && p.down && p.red == now.Red && p.black == now.Black && len(p.joined)+len(now.Joined) > 0 && !slices.Equal(p.joined, now.Joined)
 }
 
 // restore puts breakers, switches, plugs and batteries as a procedure wants them

@@ -187,7 +187,7 @@ func (m *Mockup) Output() (volts, amperes float64) {
 }
 
 // Move does what a hand does: close or open a circuit's protector, switch it on
-// or off, key it or release it, feed the aircraft from a source or take that off,
+// or off, both at once (in, out), key it or release it, feed the aircraft from a source or take that off,
 // unplug or plug the units.
 func (m *Mockup) Move(action, name string) {
 	m.change(func(s *airframe.State) {
@@ -196,6 +196,11 @@ func (m *Mockup) Move(action, name string) {
 			s.Closed[name] = action == "close"
 		case "on", "off":
 			s.On[name] = action == "on"
+		case "in", "out":
+			s.Closed[name] = action == "in"
+			if m.design.Circuit(name).Switch != nil {
+				s.On[name] = action == "in"
+			}
 		case "key", "release":
 			s.Working[name] = action == "key"
 		case "feed":

@@ -2,6 +2,7 @@ package procedure
 
 import (
 	"fmt"
+	"slices"
 
 	"go.starlark.net/starlark"
 	"go.starlark.net/starlarkstruct"
@@ -226,12 +227,12 @@ func (p *Performance) slMove(name string, args starlark.Tuple, kwargs []starlark
 		if k.Load == nil || k.Load.Intermittent == nil {
 			return nil, fmt.Errorf("circuit %q has no short work to key", n.Circuit)
 		}
-	case (n.Action == "close" || n.Action == "open") && k.Protector() == nil:
+	case (n.Action == "close" || n.Action == "open" || n.Action == "in" || n.Action == "out") && k.Protector() == nil:
 		return nil, fmt.Errorf("circuit %q has no protector to %s", n.Circuit, n.Action)
 	case (n.Action == "on" || n.Action == "off") && k.Switch == nil:
 		return nil, fmt.Errorf("circuit %q has no switch", n.Circuit)
-	case n.Action != "close" && n.Action != "open" && n.Action != "on" && n.Action != "off":
-		return nil, fmt.Errorf("%q: a hand can close, open, on, off, key or release", n.Action)
+	case !slices.Contains([]string{"close", "open", "on", "off", "in", "out"}, n.Action):
+		return nil, fmt.Errorf("%q: a hand can close, open, on, off, in, out, key or release", n.Action)
 	}
 	var err error
 	if n.Answers, err = stringsOf(answers); err != nil {

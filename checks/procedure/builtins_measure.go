@@ -30,7 +30,7 @@ func (p *Performance) slMeasure(name string, args starlark.Tuple, kwargs []starl
 	n := Now{Kind: DoProbe}
 	quantity, joined, stays := string(probe.Voltage), starlark.NewList(nil), false
 	if err := starlark.UnpackArgs(name, args, kwargs, "red", &n.Red, "black", &n.Black, "say", &n.Say, "detail?", &n.Detail,
-		"quantity?", &quantity, "joined?", &joined, "stays?", &stays); err != nil {
+		"quantity?", &quantity, "joined?", &joined, "stays?", &stays, "closing?", &n.Circuit, "comb?", &n.Comb); err != nil {
 		return nil, err
 	}
 	var err error
@@ -48,7 +48,16 @@ func (p *Performance) slMeasure(name string, args starlark.Tuple, kwargs []starl
 	if err := p.terminalsNamed(append([]string{n.Red, n.Black}, n.Joined...), n.Quantity); err != nil {
 		return nil, err
 	}
-	t, err := p.measure(n, stays)
+	if n.Circuit == "" {
+		t, err := p.measure(n, stays)
+		return p.takenValue(t), err
+	}
+	k := p.Design.Circuit(n.Circuit)
+	if k == nil || k.Protector() == nil || n.Quantity != probe.Resistance {
+		return nil, fmt.Errorf("closing: %q is no circuit with a protector, or it is not resistance that is read", n.Circuit)
+	}
+	n.Action = "in"
+	t, err := p.measureClosing(n)
 	return p.takenValue(t), err
 }
 

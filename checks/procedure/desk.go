@@ -44,12 +44,13 @@ type Now struct {
 	Most     *float64       `json:"most,omitempty"`    // of that number
 	What     string         `json:"what,omitempty"`    // of what is looked at, read off or asked for
 	Where    string         `json:"where,omitempty"`   // and at which place
-	Action   string         `json:"action,omitempty"`  // close, open, on, off, key, release, feed, unfeed, plug, unplug
+	Action   string         `json:"action,omitempty"`  // close, open, on, off, in, out, key, release, feed, unfeed, plug, unplug
 	Circuit  string         `json:"circuit,omitempty"` // whose protector or switch
 	Source   string         `json:"source,omitempty"`  // which source is connected or taken off
 	Red      string         `json:"red,omitempty"`     // terminals for the probes
 	Black    string         `json:"black,omitempty"`
 	Joined   []string       `json:"joined,omitempty"`   // terminals to tie to black
+	Comb     bool           `json:"comb,omitempty"`     // black and what is joined to it are the clips of a comb
 	Quantity probe.Quantity `json:"quantity,omitempty"` // that the probes are for
 	CanSkip  bool           `json:"can_skip,omitempty"` // it can be left out, for a reason
 	Step     *Step          `json:"step,omitempty"`     // what the reading is for, as far as it is known: the band

@@ -47,7 +47,7 @@ func (p *Performance) hold(n Now) (outcome, error) {
 // in stay the hand has not moved.
 func (p *Performance) act(n Now, stay []string) (outcome, error) {
 	before := p.state.Clone()
-	after := moved(p.state, n.Action, n.Circuit)
+	after := moved(p.Design, p.state, n.Action, n.Circuit)
 	var out outcome
 	args := map[string]any{"action": n.Action, "circuit": n.Circuit, "answers": n.Answers}
 	err := p.effect("act", args, &out, func(ctx context.Context) error {
@@ -64,7 +64,7 @@ func (p *Performance) act(n Now, stay []string) (outcome, error) {
 			earlier = p.last
 		}
 		p.last = n.Circuit
-		adds := n.Action == "close" || n.Action == "on" || n.Action == "key"
+		adds := n.Action == "close" || n.Action == "on" || n.Action == "key" || n.Action == "in"
 		if err := p.armNode(before, after); err != nil {
 			return err
 		}
@@ -119,9 +119,14 @@ func (p *Performance) untilTripped(ctx context.Context) (context.Context, contex
 }
 
 // moved is a state after a hand has done something.
-func moved(before airframe.State, action, circuit string) airframe.State {
+func moved(d *design.Design, before airframe.State, action, circuit string) airframe.State {
 	s := before.Clone()
 	switch action {
+	case "in", "out":
+		s.Closed[circuit] = action == "in"
+		if k := d.Circuit(circuit); k != nil && k.Switch != nil {
+			s.On[circuit] = action == "in"
+		}
 	case "close", "open":
 		s.Closed[circuit] = action == "close"
 	case "on", "off":

@@ -78,6 +78,7 @@ type aim struct {
 	Now
 	expected float64 // the design value; +Inf where nothing joins the points
 	stays    bool    // the probes are there already
+	leave    float64 // ohms that the reading must leave, upwards
 }
 
 // measure has the probes put on two terminals and takes the reading when it is
@@ -89,6 +90,9 @@ func (p *Performance) measure(n Now, stays bool) (taken, error) {
 	}
 	if len(n.Joined) > 0 {
 		args["joined"] = n.Joined
+	}
+	if n.Circuit != "" {
+		args["closing"] = n.Circuit
 	}
 	return p.take("measure", args, func(ctx context.Context) (Captured, error) {
 		return p.readAim(ctx, n, stays)
@@ -115,7 +119,7 @@ func (p *Performance) readAim(ctx context.Context, n Now, stays bool) (Captured,
 	if e.Design >= limits.Open {
 		n.Step.Design = nil
 	}
-	c, err := p.takeSteady(ctx, aim{n, e.Design, stays})
+	c, err := p.takeSteady(ctx, aim{Now: n, expected: e.Design, stays: stays})
 	c.Red, c.Black, c.Joined = n.Red, n.Black, n.Joined
 	return c, err
 }
@@ -139,7 +143,7 @@ func (p *Performance) toRead(n Now) (limits.Expected, error) {
 
 // feel says what of the readings is to be taken.
 func (a aim) feel() feel {
-	f := feel{ohms: a.Quantity == probe.Resistance}
+	f := feel{ohms: a.Quantity == probe.Resistance, above: a.leave}
 	switch {
 	case f.ohms:
 		f.open = a.expected >= limits.Open
@@ -165,13 +169,24 @@ func (a aim) quiet() bool {
 // takeSteady reads the meter until a reading is steady and plausible. If none
 // comes, it asks whether the probes are on the point.
 func (p *Performance) takeSteady(ctx context.Context, a aim) (Captured, error) {
-	if a.quiet() && !a.stays {
+	typed, _ := p.Bench.Meter.(probe.Settled)
+	switch {
+	case !a.quiet() || a.stays || typed != nil && typed.Settled():
+		// felt; or who types a reading says by it that the probes are on
+	case a.onComb():
+		return p.takeOnComb(ctx, a)
+	default:
 		on := a.Now
 		on.Detail, on.Answers, on.Step = "It cannot be felt by itself: say when both probes are on.", []string{"They are on"}, nil
 		if _, err := p.ask(ctx, on); err != nil {
 			return Captured{}, err
 		}
 	}
+	return p.patiently(ctx, a)
+}
+
+// patiently reads until a reading is steady, and asks when none comes in time.
+func (p *Performance) patiently(ctx context.Context, a aim) (Captured, error) {
 	channel := string(a.Quantity)
 	begun := time.Now()
 	p.Desk.show(a.Now)
@@ -225,6 +240,13 @@ type feel struct {
 	rule steady.Rule
 	ohms bool
 	open bool
+
+	above, below float64 // ohms that do not count yet: up to above, and from below on; 0 for none
+}
+
+// early tells whether a reading does not count yet.
+func (f feel) early(ohms float64) bool {
+	return f.above > 0 && ohms <= f.above || f.below > 0 && ohms >= f.below
 }
 
 // openReadings is how many overloads in a row are an open way.
@@ -272,7 +294,8 @@ func (p *Performance) untilSteady(ctx context.Context, s probe.Source, channel s
 		if typed && !p.watch.beyond(r) {
 			return Captured{Quantity: r.Quantity, Value: r.Value, Count: 1, Last: r, At: r.At.UTC()}, nil
 		}
-		if opens = 0; !lifted {
+		if opens = 0; !lifted || f.early(r.Value) {
+			d = steady.New(rule)
 			p.Desk.live(Live{Value: r.Value, Unit: r.Quantity.Unit(), Phase: string(steady.WaitLift)})
 			continue
 		}

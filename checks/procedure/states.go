@@ -114,7 +114,15 @@ func (f *follower) effect(r logbook.Record) (*Captured, error) {
 			return nil, err
 		}
 		if e.Result.OK || e.Result.Cut != nil {
-			f.state = acted(f.state, a.Action, a.Circuit, a.Source)
+			f.state = acted(f.design, f.state, a.Action, a.Circuit, a.Source)
+		}
+	case "measure":
+		var a struct{ Closing string }
+		if err := json.Unmarshal(e.Args, &a); err != nil {
+			return nil, err
+		}
+		if a.Closing != "" && e.Result.Captured != nil && e.Result.Captured.Count > 0 {
+			f.state = moved(f.design, f.state, "in", a.Closing)
 		}
 	case "put":
 		var a struct{ State string }
@@ -135,7 +143,7 @@ func (f *follower) effect(r logbook.Record) (*Captured, error) {
 
 // acted is a state after what a hand does: to a breaker or switch, a source, or
 // the plugs.
-func acted(s airframe.State, action, circuit, source string) airframe.State {
+func acted(d *design.Design, s airframe.State, action, circuit, source string) airframe.State {
 	out := s.Clone()
 	switch action {
 	case "feed":
@@ -145,7 +153,7 @@ func acted(s airframe.State, action, circuit, source string) airframe.State {
 	case "plug", "unplug":
 		out.Unplugged = action == "unplug"
 	default:
-		return moved(s, action, circuit)
+		return moved(d, s, action, circuit)
 	}
 	return out
 }

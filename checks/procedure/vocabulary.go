@@ -177,7 +177,7 @@ power_off()`, do: (*Performance).slPower,
 		},
 		{
 			Group: groupHands, Use: `move(action, circuit, say, detail="", answers=["Done"], stay=[], warn=False)`,
-			Says: "A hand closes or opens a protector (\"close\", \"open\"), switches (\"on\", \"off\"), or has a load do its short work (\"key\", \"release\"). Gives .ok, .answer, .cut (None, or the cut: .why). After an answer in stay the hand has not moved.",
+			Says: "A hand closes or opens a protector (\"close\", \"open\"), switches (\"on\", \"off\"), does both (\"in\", \"out\"), or has a load do its short work (\"key\", \"release\"). Gives .ok, .answer, .cut (None, or the cut: .why). After an answer in stay the hand has not moved.",
 			Example: `m = move("close", "radio", "Close the breaker of the radio.", answers = ["Closed", "It does not hold"], stay = ["It does not hold"])
 note("Closed: %s" % m.ok)`, do: (*Performance).slMove,
 		},
@@ -202,8 +202,8 @@ plugs(False, "Put all plugs on again.")`, do: (*Performance).slPlugs,
 		},
 
 		{
-			Group: groupRead, Use: `measure(red, black, say, detail="", quantity="voltage", joined=[], stays=False)`,
-			Says: "Probes on two terminals; the reading takes itself when it is steady. Gives .value, .open (no way between them), .cut. quantity is \"voltage\", \"resistance\" (power off; the terminals in joined are tied to black; \"\" is the airframe) or \"current\" (the meter in series). stays: the probes are there already.",
+			Group: groupRead, Use: `measure(red, black, say, detail="", quantity="voltage", joined=[], stays=False, closing="", comb=False)`,
+			Says: "Probes on two terminals; the reading takes itself when it is steady. Gives .value, .open (no way between them), .cut. quantity is \"voltage\", \"resistance\" (power off; the terminals in joined are tied to black; \"\" is the airframe) or \"current\" (the meter in series). stays: the probes are there already. closing: of resistance, the circuit whose protector and switch a hand closes meanwhile: the reading falls as they close. comb: black and the terminals in joined are clips of a comb, one of which red has too; that an open way was touched is then felt by its clip.",
 			Example: `power(volts = supply.volts, limit = supply.limit)
 m = measure("battery+", reference, "Red probe on " + say_point("battery+") + ".")
 if not m.cut:

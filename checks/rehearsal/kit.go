@@ -173,6 +173,9 @@ func (p *pretended) meter(q probe.Quantity) (float64, error) {
 	}
 	if n := v.Now; n.Kind == procedure.DoProbe {
 		p.crew.mockup.Place(n.Red, n.Black, n.Joined...)
+		if n.Action != "" {
+			p.crew.mockup.Move(n.Action, n.Circuit)
+		}
 	}
 	switch q {
 	case probe.Voltage:

@@ -72,6 +72,13 @@ type Effort struct {
 	Moves   int    `json:"moves"`   // probes moved
 }
 
+// whyPressed says why a key must be pressed beside hold points, by the kind of
+// event.
+var whyPressed = []struct{ kind, why string }{
+	{Press, "an open or dead point and a probe in the air read the same: a person says that both probes are on"},
+	{Move, "a hand that moves something under power, or that no reading shows, says so: the watch and the design values follow the state"},
+}
+
 // A Rehearsal is a procedure as it will be.
 type Rehearsal struct {
 	Aircraft  string   `json:"aircraft"`
@@ -192,12 +199,22 @@ func (c *crew) asked(v procedure.View) {
 		e.Kind = Press
 		c.pool.Presses++
 	case procedure.DoAct:
+		if sources(v.Now) {
+			c.pool.Holds++ // nothing goes on before a person has said that it is so
+			break
+		}
 		e.Kind = Move
 		c.pool.Presses++
 	default:
 		c.pool.Holds++
 	}
 	c.events = append(c.events, e)
+}
+
+// sources tells whether a hand connects or takes off what feeds the aircraft, or the
+// units' plugs.
+func sources(n procedure.Now) bool {
+	return n.Source != "" || n.Action == "plug" || n.Action == "unplug"
 }
 
 // probing counts probes that are moved, when the meter is read.

@@ -128,6 +128,34 @@ hold("Done?")
 	assert.InDelta(t, 2*holdSeconds+moveSeconds+3*probeSeconds+3*readingSeconds, r.Seconds, 1e-9)
 }
 
+// What a reading shows, nobody has to say: the clip of a comb shows that the probe
+// was there, a way that closes that it was open. Where nothing shows it, a key is
+// pressed, and the rehearsal says why.
+func TestReadingsAnswerForPresses(t *testing.T) {
+	for _, c := range []struct {
+		name, script string
+		presses      int
+		says         string
+	}{
+		{"comb", `check("apart", "radio", measure("radio.breaker", "", "x", quantity = "resistance", joined = ["gps.breaker"], comb = True))`, 0, ""},
+		{"no comb", `check("apart", "radio", measure("radio.breaker", "", "x", quantity = "resistance", joined = ["gps.breaker"]))`, 1, "a probe in the air read the same"},
+		{"closing", `check("continuity", "strobe", measure("main", "strobe.load+", "x", quantity = "resistance", closing = "strobe"))`, 0, ""},
+		{"a breaker, and then the way", "move('in', 'strobe', 'x')\n" + `check("continuity", "strobe", measure("main", "strobe.load+", "x", quantity = "resistance"))`, 1, "no reading shows"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			r, err := rehearse(t, "felt", "plugs(True, 'Off?')\n"+c.script+"\n", good())
+			require.NoError(t, err)
+			assert.Equal(t, 1, r.Effort.Holds, "the plugs: nothing goes on before they are off")
+			assert.Equal(t, c.presses, r.Effort.Presses)
+			require.Equal(t, 1, r.Effort.Steps)
+			assert.Equal(t, verdict.Pass, r.Verdict())
+			var out bytes.Buffer
+			require.NoError(t, r.Text(&out))
+			assert.Contains(t, strings.Join(strings.Fields(out.String()), " "), c.says)
+		})
+	}
+}
+
 func lower(items []string) []string {
 	out := make([]string, len(items))
 	for i, s := range items {

@@ -32,6 +32,11 @@ func (r *Rehearsal) Text(w io.Writer) error {
 	p.line("  ", "Instruments: %s. Used: %s.", orNone(r.Kit), orNone(r.Used))
 	p.line("  ", "Time: about %s (%s).", round(r.Time()), TimeRule)
 	p.line("  ", "Key presses: %d at hold points, %d beside them. Probe moves: %d. Steps: %d.", r.Effort.Holds, r.Effort.Presses, r.Effort.Moves, r.Effort.Steps)
+	for _, x := range whyPressed {
+		if n := r.count(x.kind); n > 0 {
+			p.line("    ", "%d of them: %s.", n, x.why)
+		}
+	}
 	p.section("Cautions", r.Cautions)
 	p.section("What these instruments cannot prove, with everything right", r.Unproven)
 	p.section("What is left out", r.LeftOut)
@@ -50,6 +55,16 @@ func (r *Rehearsal) Text(w io.Writer) error {
 	}
 	p.line("", "What is done before a step counts for its circuit.")
 	return p.err
+}
+
+func (r *Rehearsal) count(kind string) int {
+	n := 0
+	for _, e := range r.Events {
+		if e.Kind == kind {
+			n++
+		}
+	}
+	return n
 }
 
 func orNone(names []string) string {

@@ -19,8 +19,22 @@ import (
 	"loomproof/scripts"
 )
 
+// hands do one thing that the desk asks for; false when the context has ended.
+type hands func(context.Context, *mockup.Mockup, *procedure.Desk, procedure.Now) bool
+
+// obey does what is asked for.
+func obey(ctx context.Context, m *mockup.Mockup, desk *procedure.Desk, now procedure.Now) bool {
+	return m.Do(ctx, desk, now, mockup.Pace{Move: 18 * time.Millisecond, Answer: true})
+}
+
 // play performs a script on the Marsh Hen in emulated time.
 func play(t *testing.T, script string, faults ...airframe.Fault) (s *procedure.Sheet, err error) {
+	t.Helper()
+	return playBy(t, script, obey, faults...)
+}
+
+// playBy does so with hands of the test's own.
+func playBy(t *testing.T, script string, do hands, faults ...airframe.Fault) (s *procedure.Sheet, err error) {
 	t.Helper()
 	synctest.Test(t, func(t *testing.T) {
 		text, _ := scripts.Design("marsh-hen")
@@ -39,15 +53,20 @@ func play(t *testing.T, script string, faults ...airframe.Fault) (s *procedure.S
 		w, perr := book.Begin(ctx, logbook.Opening{Procedure: "test", Script: script, Design: d.Text, File: d.File, Revision: d.Revision})
 		require.NoError(t, perr)
 		desk := procedure.NewDesk()
-		hands := make(chan struct{})
+		ended := make(chan struct{})
 		go func() {
-			defer close(hands)
-			m.Hands(ctx, desk, mockup.Pace{Move: 18 * time.Millisecond, Answer: true})
+			defer close(ended)
+			var now procedure.Now
+			for done := 0; ; done = now.ID {
+				if desk.Until(ctx, func(v procedure.View) bool { now = v.Now; return v.Now.ID != done }) != nil || !do(ctx, m, desk, now) {
+					return
+				}
+			}
 		}()
 		p := procedure.Performance{Design: d, Sheet: w, Name: "test", Script: []byte(script), Bench: instruments, Desk: desk}
 		err = p.Perform(ctx)
 		cancel()
-		<-hands
+		<-ended
 		s, perr = procedure.Fold(w.Records())
 		require.NoError(t, perr)
 	})
