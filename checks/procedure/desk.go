@@ -72,6 +72,7 @@ type View struct {
 	Procedure string    `json:"procedure"`
 	Now       Now       `json:"now"`
 	Live      *Live     `json:"live,omitempty"`
+	Next      string    `json:"next,omitempty"` // what comes after it if nothing is wrong; "" is not known
 	Steps     []Step    `json:"steps"`
 	Findings  []Finding `json:"findings"`
 	Cautions  []string  `json:"cautions"`
@@ -122,6 +123,7 @@ type Desk struct {
 	waiting bool
 	asked   time.Time // when what is waited for was shown
 	next    int
+	ahead   ahead
 	holder  string          // who answers: holds the probes
 	words   chan Word       // said without being asked
 	smoke   func(by string) // takes the power away; nil when nothing is performed
@@ -219,7 +221,7 @@ func (d *Desk) show(n Now) {
 	d.change(func(v *View) {
 		d.next++
 		n.ID = d.next
-		v.Now, v.Live = n, nil
+		v.Now, v.Live, v.Next = n, nil, d.ahead.after(n.Say)
 		d.waiting = n.Asks()
 		d.asked = time.Now()
 		select {

@@ -41,7 +41,7 @@ func (c demoCommand) Run(w *world) error {
 	}
 	o := demo.Options{
 		Procedure: c.Procedure, Bench: c.Bench, Fault: c.Fault, HandsOff: c.HandsOff, Listen: c.Listen, Logbook: c.Logbook, Seed: c.Seed,
-		Version: version(), Apart: true, Out: w.out, By: userName(),
+		Version: version(), Apart: true, Ahead: !c.HandsOff, Out: w.out, By: userName(),
 	}
 	if c.JSON {
 		o.Out = w.err

@@ -155,7 +155,7 @@ func open(w *world, file, book, listen string, i instruments, out io.Writer) (s 
 	for _, warning := range opened.Warnings {
 		fmt.Fprintln(w.err, "WARNING:", warning)
 	}
-	s = &station.Station{Design: d, Bench: opened.Bench, Sources: opened.Sources, Book: b, Desk: table, Version: version(), Apart: true, Key: ownKey, Known: ownKnown}
+	s = &station.Station{Design: d, Bench: opened.Bench, Sources: opened.Sources, Book: b, Desk: table, Version: version(), Apart: true, Ahead: true, Key: ownKey, Known: ownKnown}
 	if s.Recorder, err = opened.NewRecorder(b, d, version()); err != nil {
 		opened.Close()
 		b.Close()

@@ -46,6 +46,7 @@ type Options struct {
 	Seed      uint64 // of the aircraft's parts and the instruments' errors
 	Version   string
 	Apart     bool      // see [station.Station]
+	Ahead     bool      // the same
 	Out       io.Writer // progress
 	In        io.Reader // answers from the keyboard; nil for none
 	By        string    // who answers at the keyboard
@@ -133,7 +134,7 @@ func Run(ctx context.Context, o Options) (*report.Report, error) {
 	defer unplug()
 	s := &station.Station{
 		Design: d, Bench: instruments, Book: book, Desk: procedure.NewDesk(), Version: o.Version,
-		Apart: o.Apart, Passing: o.Logbook == "",
+		Apart: o.Apart, Ahead: o.Ahead, Passing: o.Logbook == "",
 		Demo: "Demo: emulated instruments on an aircraft that exists nowhere. Planted: " + m.Faults() + ".",
 	}
 	if o.HandsOff {

@@ -66,6 +66,8 @@ func TestFirstPowerOn(t *testing.T) {
 	found := value[string](b.page, `document.getElementById("findings").innerText`)
 	assert.Contains(t, strings.ToLower(found), "transponder")
 	assert.NotContains(t, strings.ToLower(found), "vhf radio:")
+	assert.Contains(t, value[string](b.page, `document.getElementById("sign").innerText`), "Is this worksheet right?")
+	assert.Equal(t, "/report/1", value[string](b.page, `document.querySelector("#sign [data-path='/report/']").getAttribute("href")`))
 	b.fitsAndIsQuiet("the worksheet is finished")
 	checkMetrics(t, b.program)
 

@@ -8,6 +8,7 @@ import (
 	"strings"
 	"testing"
 
+	"github.com/chromedp/cdproto/input"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
@@ -63,6 +64,22 @@ hold(A, detail = A, answers = [A, "No"])
 		assert.Contains(t, value[string](p, `[...document.querySelectorAll("`+where+`")].map((e) => e.textContent).join(" ")`), attack, where)
 	}
 	p.onlyText()
+}
+
+// Whoever sees smoke presses one key.
+func TestSmokeByKey(t *testing.T) {
+	text, _ := scripts.Design("marsh-hen")
+	d, err := design.Parse("marsh-hen.yaml", text)
+	require.NoError(t, err)
+	desk, book := perform(t, d, "hold('Look at the loom.')\n")
+	server := httptest.NewServer(access.Local(web.New(web.Options{Desk: desk, Book: book})))
+	t.Cleanup(server.Close)
+	b := &bench{page: openPage(t, server.URL)}
+	b.until(`now && now.say === "Look at the loom."`)
+	b.press(input.DispatchKeyEventParams{Key: "s"})
+	b.until(`now.say.includes("smoke") && document.getElementById("now").classList.contains("warn")`)
+	v, _ := desk.View()
+	assert.Contains(t, v.Now.Say, "Power is cut")
 }
 
 // onlyText: none of the words became an element, and none ran.

@@ -48,9 +48,12 @@ type Station struct {
 	Known    func() evidence.Known         // the keys that are vouched for; nil for none
 	Recorder *recorder.Recorder            // records; nil where nothing can
 	Apart    bool                          // scripts run in a process of their own; main must call [sandbox.Serve]
+	Ahead    bool                          // pages say what comes next, from a rehearsal
 
 	measured sync.Once
 	exporter *metrics.Exporter
+
+	ahead ahead
 }
 
 // Perform performs a procedure into a worksheet of the logbook, and makes its
@@ -99,6 +102,7 @@ func (s *Station) perform(ctx context.Context, name string, anew bool) (*report.
 	if s.Apart {
 		p.Interpreter = sandbox.Apart
 	}
+	defer s.lookAhead(ctx, name, script)()
 	if err := p.Perform(ctx); err != nil {
 		return nil, err
 	}
@@ -177,7 +181,7 @@ func (s *Station) pages(devices http.Handler) (http.Handler, error) {
 	}
 	return web.New(web.Options{
 		Desk: s.Desk, Book: s.Book, Design: s.Design, Recordings: recordings, Sources: s.Sources,
-		Metrics: s.Metrics().Handler(), Devices: devices, Key: s.Key, Known: s.Known, Recorder: s.Recorder, Demo: s.Demo,
+		Looked: s.ahead.want, Metrics: s.Metrics().Handler(), Devices: devices, Key: s.Key, Known: s.Known, Recorder: s.Recorder, Demo: s.Demo,
 	}), nil
 }
 

@@ -9,6 +9,7 @@ import (
 	"loomproof/checks/procedure"
 	"loomproof/checks/units"
 	"loomproof/dashboard/band"
+	"loomproof/probe/sources"
 )
 
 // frame is what the page is sent at each change: all but the steps it has.
@@ -17,6 +18,8 @@ type frame struct {
 	Procedure string              `json:"procedure"`
 	Now       procedure.Now       `json:"now"`
 	Settle    int64               `json:"settle"` // milliseconds before which no answer is taken
+	Next      string              `json:"next"`   // what comes after it, if nothing is wrong
+	Sources   []sourceHealth      `json:"sources"`
 	Live      *procedure.Live     `json:"live"`
 	Reading   string              `json:"reading"` // the live value as people write it
 	Picture   string              `json:"picture"` // the band, as SVG
@@ -45,6 +48,27 @@ type stepRow struct {
 	Again   bool   `json:"again"` // it can be read again
 }
 
+// A sourceHealth says how an instrument is.
+type sourceHealth struct {
+	Name string `json:"name"`
+	Good bool   `json:"good"`
+	Says string `json:"says"`
+}
+
+// health tells of every source.
+func (s *Server) health() []sourceHealth {
+	out := []sourceHealth{}
+	for _, x := range s.Sources {
+		st := x.Status()
+		h := sourceHealth{Name: st.Name, Good: st.State == sources.Up, Says: map[sources.State]string{sources.Up: "answers", sources.Silent: "does not answer", sources.Gone: "is not there"}[st.State]}
+		if st.Trouble != "" {
+			h.Says += ": " + st.Trouble
+		}
+		out = append(out, h)
+	}
+	return out
+}
+
 // How often a page is sent changes at most, how often it is sent a sign of life
 // when there are none (the page gives a line up that is silent for three of
 // them), and how soon it looks for a lost line.
@@ -68,6 +92,9 @@ func (s *Server) events(w http.ResponseWriter, r *http.Request) {
 	if _, err := fmt.Fprintf(w, "retry: %d\n\n", lookAgain.Milliseconds()); err != nil {
 		return
 	}
+	if s.Looked != nil {
+		s.Looked()
+	}
 	beat := time.NewTicker(heartbeat)
 	defer beat.Stop()
 	pause := time.NewTimer(0)
@@ -79,6 +106,7 @@ func (s *Server) events(w http.ResponseWriter, r *http.Request) {
 			sent, sheet = 0, v.Worksheet
 		}
 		f := makeFrame(v, sent)
+		f.Sources = s.health()
 		f.Settle = s.Desk.Settle.Milliseconds()
 		body, err := json.Marshal(f)
 		if err != nil {
@@ -100,7 +128,7 @@ func (s *Server) events(w http.ResponseWriter, r *http.Request) {
 			case <-changed:
 				waiting = false
 			case <-beat.C:
-				if _, err := fmt.Fprint(w, "event: here\ndata:\n\n"); err != nil {
+				if err := event(w, "here", s.health()); err != nil {
 					return
 				}
 				flush.Flush()
@@ -114,7 +142,7 @@ func (s *Server) events(w http.ResponseWriter, r *http.Request) {
 func makeFrame(v procedure.View, from int) frame {
 	f := frame{
 		Aircraft: v.Aircraft, Procedure: v.Procedure,
-		Now: v.Now, Live: v.Live, Verdict: v.Verdict, Stamp: string(band.Stamp(v.Verdict)), Done: v.Done, Circuits: v.Circuits,
+		Now: v.Now, Next: v.Next, Live: v.Live, Verdict: v.Verdict, Stamp: string(band.Stamp(v.Verdict)), Done: v.Done, Circuits: v.Circuits,
 		Findings: v.Findings, Cautions: v.Cautions, Sheet: v.Worksheet, From: from, Steps: []stepRow{},
 	}
 	if v.Live != nil && v.Live.Unit != "" {

@@ -50,6 +50,7 @@ type Options struct {
 	Recorder   *recorder.Recorder            // starts, marks and stops; nil leaves the buttons out
 	Key        func() (*evidence.Key, error) // opens the key to sign with; nil leaves signing out
 	Known      func() evidence.Known         // the keys that are vouched for here; nil for none
+	Looked     func()                        // is told when somebody looks at the bench page; nil tells nobody
 	Demo       string                        // what to say of an emulated bench; "" on a real one
 }
 
@@ -197,7 +198,8 @@ func (s *Server) bench(w http.ResponseWriter, r *http.Request) {
 		View    procedure.View
 		Demo    string
 		Visitor access.Visitor
-	}{s.head(r, "Bench"), v, s.Demo, access.Of(r.Context())})
+		Signing bool
+	}{s.head(r, "Bench"), v, s.Demo, access.Of(r.Context()), s.Key != nil && access.Of(r.Context()).Local})
 }
 
 // maxAnswer is the size of an answer in bytes beyond which it is refused.

@@ -55,13 +55,17 @@ function show(f) {
       at("detail").textContent = now.detail || "";
     }
     at("now").classList.toggle("warn", Boolean(now.warn));
-    at("live").hidden = (now.answers || []).length > 0 && !now.step; // the buttons come up to the question
+    at("live").hidden = now.kind === "ended" || (now.answers || []).length > 0 && !now.step; // the buttons come up to the question
     buttons(now, f.settle);
     speak(now);
   }
   at("smoke").hidden = !f.worksheet || now.kind === "ended";
   at("skip").hidden = watching || !now.can_skip;
   at("reading").textContent = f.reading;
+  at("next").textContent = f.next ? "Then: " + f.next : "";
+  sources(f.sources);
+  at("sign").hidden = now.kind !== "ended" || !f.worksheet;
+  for (const a of at("sign").querySelectorAll("[data-path]")) a.href = a.dataset.path + f.worksheet;
   at("phase").textContent = f.live ? f.live.phase : "";
   at("picture").replaceChildren(picture(f.picture));
   at("wanted").textContent = f.wanted;
@@ -111,6 +115,12 @@ function buttons(n, settle) {
   at("refused").textContent = "";
 }
 
+// sources tells how each instrument is, by word and sign.
+function sources(list) {
+  at("instruments").hidden = list.length === 0;
+  at("sources").replaceChildren(...list.map((s) => element("li", s.good ? "" : "bad", `${s.good ? "✓" : "✕"} ${s.name}: ${s.says}`)));
+}
+
 function findings(list) {
   at("found").hidden = list.length === 0;
   at("findings").replaceChildren(...list.map((f) => {
@@ -123,6 +133,7 @@ function findings(list) {
 function steps(from, rows) {
   const list = at("steps");
   if (from === 0) list.replaceChildren();
+  at("none").hidden = from + rows.length > 0;
   for (const r of rows) {
     for (const old of list.children) if (old.dataset.step === r.id) old.classList.add("before");
     const li = element("li");
@@ -201,6 +212,10 @@ at("answers").addEventListener("submit", (e) => {
 // that is early must not carry the instruction out of sight.
 document.addEventListener("keydown", (e) => {
   if (e.target.closest("input, button, a") || e.ctrlKey || e.altKey || e.metaKey || !now) return;
+  if (e.key === "s" && !e.repeat && !at("smoke").hidden) {
+    word({ kind: "smoke" });
+    return;
+  }
   const first = [" ", "Enter", "PageDown"].includes(e.key);
   if (first && now.kind !== "ended") e.preventDefault();
   if (e.repeat || !(now.answers || []).length) return;
@@ -223,7 +238,7 @@ function listen() {
   if (line) line.close();
   line = new EventSource("/events");
   line.onmessage = (e) => { heard(); show(JSON.parse(e.data)); };
-  line.addEventListener("here", heard);
+  line.addEventListener("here", (e) => { heard(); sources(JSON.parse(e.data)); });
   line.onerror = () => { lost(); if (line.readyState === EventSource.CLOSED) again(2000); };
   again(silence);
 }
