@@ -31,7 +31,7 @@ test: packages $(CHART) lint race bench cross
 # What the tests use from Debian: the emulated ATmega328P and its compiler, the
 # circuit simulator that is the outside opinion, a browser, a metrics checker,
 # and what verifies a worksheet without this program.
-PACKAGES := gcc libc6-dev make binutils-avr gcc-avr avr-libc simavr libsimavr-dev libelf-dev ngspice chromium prometheus poppler-utils fonts-dejavu-core python3 openssl zbar-tools
+PACKAGES := gcc libc6-dev make binutils-avr gcc-avr avr-libc simavr libsimavr-dev libelf-dev ngspice chromium prometheus poppler-utils fonts-dejavu-core python3 openssl zbar-tools file
 packages:
 	@missing=$$(for p in $(PACKAGES); do dpkg-query -W -f='$${Status}' $$p 2>/dev/null | grep -q 'install ok installed' || echo $$p; done); \
 	command -v npm >/dev/null || missing="$$missing npm"; \

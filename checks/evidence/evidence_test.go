@@ -146,7 +146,7 @@ func TestEachByteFlippedIsFound(t *testing.T) {
 	flips := 0
 	try := func(i int, change func(*logbook.Record)) {
 		flips++
-		y := Sheet{x.Worksheet, slices.Clone(x.Records)}
+		y := Sheet{x.Worksheet, slices.Clone(x.Records), x.attached}
 		change(&y.Records[i])
 		f := Verify(y, known)
 		if len(f.Faults) == 0 || f.Faults[0].Record != y.Records[i].Seq && f.Faults[0].Record != i+2 {
@@ -187,7 +187,7 @@ func flip(text []byte, n int) []byte {
 func TestAChainMadeAnewIsFoundByTheSignature(t *testing.T) {
 	x, _, known := signedSheet(t)
 	for i := range x.Records {
-		y := Sheet{x.Worksheet, slices.Clone(x.Records)}
+		y := Sheet{x.Worksheet, slices.Clone(x.Records), x.attached}
 		r := &y.Records[i]
 		switch r.Kind {
 		case logbook.KindSign, logbook.KindAmend:
@@ -216,7 +216,7 @@ func TestRecordsTakenOutMovedOrPutInAreFound(t *testing.T) {
 	n := len(x.Records)
 	check := func(name string, records []logbook.Record, want string) {
 		t.Helper()
-		f := Verify(Sheet{x.Worksheet, records}, known)
+		f := Verify(Sheet{x.Worksheet, records, x.attached}, known)
 		said := fmt.Sprint(f.Faults)
 		require.NotEmpty(t, f.Faults, name)
 		assert.Contains(t, said, want, name)
@@ -225,7 +225,7 @@ func TestRecordsTakenOutMovedOrPutInAreFound(t *testing.T) {
 			rechained[i].Seq = i + 1
 		}
 		rechain(rechained)
-		assert.NotEmpty(t, Verify(Sheet{x.Worksheet, rechained}, known).Faults, "%s, with numbers and chain made anew", name)
+		assert.NotEmpty(t, Verify(Sheet{x.Worksheet, rechained, x.attached}, known).Faults, "%s, with numbers and chain made anew", name)
 	}
 	for i := range n - 1 { // what is behind the last signature: see below
 		check(fmt.Sprint("without ", i+1), slices.Delete(slices.Clone(x.Records), i, i+1), "missing before it")
@@ -237,9 +237,9 @@ func TestRecordsTakenOutMovedOrPutInAreFound(t *testing.T) {
 		spliced[i] = other.Records[i]
 		check(fmt.Sprint("another's ", i+1), spliced, "from another worksheet")
 	}
-	f := Verify(Sheet{x.Worksheet + 1, x.Records}, known)
+	f := Verify(Sheet{x.Worksheet + 1, x.Records, x.attached}, known)
 	assert.Contains(t, fmt.Sprint(f.Faults), "it signs worksheet 1, not this one")
-	assert.Contains(t, fmt.Sprint(Verify(Sheet{1, nil}, known).Faults), "no records")
+	assert.Contains(t, fmt.Sprint(Verify(Sheet{Worksheet: 1}, known).Faults), "no records")
 }
 
 // A worksheet cut short before its signatures is not proven; one cut behind its
@@ -247,7 +247,7 @@ func TestRecordsTakenOutMovedOrPutInAreFound(t *testing.T) {
 func TestAWorksheetCutShort(t *testing.T) {
 	x, _, known := signedSheet(t)
 	for n := 1; n < len(x.Records); n++ {
-		f := Verify(Sheet{x.Worksheet, x.Records[:n]}, known)
+		f := Verify(Sheet{x.Worksheet, x.Records[:n], x.attached}, known)
 		if x.Records[n-1].Kind == logbook.KindSign {
 			assert.NotEqual(t, x.Records[len(x.Records)-1].Hash, f.Head, "only the last hash tells, if it was written down")
 			continue
@@ -281,7 +281,7 @@ func TestAnUnknownKeyIsTold(t *testing.T) {
 // no fault.
 func TestAClockSetBackIsTold(t *testing.T) {
 	x, _, _ := signedSheet(t)
-	y := Sheet{x.Worksheet, slices.Clone(x.Records[:4])}
+	y := Sheet{x.Worksheet, slices.Clone(x.Records[:4]), x.attached}
 	for i := range y.Records {
 		at := time.Date(2026, 11, 25, 12, 0, i, 0, time.UTC)
 		if i == 2 {

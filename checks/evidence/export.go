@@ -21,10 +21,12 @@ import (
 type Sheet struct {
 	Worksheet int64
 	Records   []logbook.Record
+
+	attached func(Photograph) ([]byte, error) // nil without photographs
 }
 
 // Of is the sheet of a worksheet in a logbook.
-func Of(w *logbook.Worksheet) Sheet { return Sheet{w.ID(), w.Records()} }
+func Of(w *logbook.Worksheet) Sheet { return Sheet{w.ID(), w.Records(), inBook(w)} }
 
 // exported is the form of a worksheet's file; FORMAT.md describes it.
 type exported struct {
@@ -80,7 +82,7 @@ func ReadFile(path string) (Sheet, error) {
 	if in.Format != format {
 		return Sheet{}, fmt.Errorf("%s: its format is %q, this program reads %q", path, in.Format, format)
 	}
-	x := Sheet{Worksheet: in.Worksheet}
+	x := Sheet{Worksheet: in.Worksheet, attached: inFolder(filepath.Dir(path))}
 	for _, r := range in.Records {
 		at, _ := time.Parse(time.RFC3339Nano, r.At) // Verify says so if it is none
 		x.Records = append(x.Records, logbook.Record{Seq: r.Seq, At: at, Stamp: r.At, Kind: r.Kind, Body: json.RawMessage(r.Body), Hash: r.Hash})
@@ -89,8 +91,8 @@ func ReadFile(path string) (Sheet, error) {
 }
 
 // Export writes a worksheet into a new folder: the records as chained, the public
-// keys that signed them, and steps and readings as CSV and JSON. It gives the
-// names of the files.
+// keys that signed them, the photographs, and steps and readings as CSV and JSON.
+// It gives the names of the files.
 func Export(x Sheet, dir string) ([]string, error) {
 	files, err := x.files()
 	if err != nil {
@@ -104,7 +106,11 @@ func Export(x Sheet, dir string) ([]string, error) {
 	}
 	var names []string
 	for _, file := range files {
-		f, err := os.Create(filepath.Join(dir, file.name))
+		path := filepath.Join(dir, filepath.FromSlash(file.name))
+		if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
+			return names, err
+		}
+		f, err := os.Create(path)
 		if err != nil {
 			return names, err
 		}
@@ -173,7 +179,7 @@ func (x Sheet) files() ([]exportedFile, error) {
 		}
 		files = append(files, exportedFile{fmt.Sprintf("key-of-record-%d.pem", r.Seq), func(w io.Writer) error { _, err := w.Write(PublicPEM(key)); return err }})
 	}
-	return files, nil
+	return append(files, x.photographFiles()...), nil
 }
 
 func writeJSON(w io.Writer, v any) error {

@@ -31,6 +31,8 @@ type Statement struct {
 	Reason    string   `json:"reason,omitempty"` // why it may
 	Step      string   `json:"step,omitempty"`   // id of the step that an amendment is about
 	Text      string   `json:"text,omitempty"`   // of an amendment
+
+	Photograph *procedure.Photograph `json:"photograph,omitempty"` // of an amendment; its bytes are attached
 }
 
 // signed is the body of a record of kind sign or amend.
@@ -117,12 +119,18 @@ func Sign(ctx context.Context, w *logbook.Worksheet, key *Key, said Word) (*Stat
 			return nil, err
 		}
 	}
-	return add(ctx, w, key, Statement{Kind: logbook.KindSign, By: said.By, Capacity: said.Capacity, Open: open, Reason: said.Reason})
+	return add(ctx, w, key, nil, Statement{Kind: logbook.KindSign, By: said.By, Capacity: said.Capacity, Open: open, Reason: said.Reason})
 }
 
 // Amend adds what has to be said later to a closed worksheet: a correction, a
 // repair, a remark. step is the id of the step that it is about; "" is the whole.
 func Amend(ctx context.Context, w *logbook.Worksheet, key *Key, said Word, step, text string) (*Statement, error) {
+	return AmendWith(ctx, w, key, said, step, text, nil)
+}
+
+// AmendWith is Amend with a photograph: a picture as [procedure.NewPhotograph]
+// takes it; nil is none.
+func AmendWith(ctx context.Context, w *logbook.Worksheet, key *Key, said Word, step, text string, picture []byte) (*Statement, error) {
 	if err := said.check(); err != nil {
 		return nil, err
 	}
@@ -140,7 +148,17 @@ func Amend(ctx context.Context, w *logbook.Worksheet, key *Key, said Word, step,
 			return nil, err
 		}
 	}
-	return add(ctx, w, key, Statement{Kind: logbook.KindAmend, By: said.By, Capacity: said.Capacity, Step: step, Text: text})
+	st := Statement{Kind: logbook.KindAmend, By: said.By, Capacity: said.Capacity, Step: step, Text: text}
+	if picture == nil {
+		return add(ctx, w, key, nil, st)
+	}
+	kept, p, err := procedure.NewPhotograph(picture)
+	if err != nil {
+		return nil, err
+	}
+	p.Step, p.By = step, said.By
+	st.Photograph = &p
+	return add(ctx, w, key, kept, st)
 }
 
 func hasStep(records []logbook.Record, id string) error {
@@ -156,10 +174,10 @@ func hasStep(records []logbook.Record, id string) error {
 	return fmt.Errorf("there is no step %q on this worksheet; report --json lists them", id)
 }
 
-// add appends a signed record.
-func add(ctx context.Context, w *logbook.Worksheet, key *Key, s Statement) (*Statement, error) {
+// add appends a signed record, with what is attached to it; nil is nothing.
+func add(ctx context.Context, w *logbook.Worksheet, key *Key, attached []byte, s Statement) (*Statement, error) {
 	s.Format, s.Worksheet = format, w.ID()
-	_, err := w.AppendFor(ctx, s.Kind, func(r logbook.Record, before string) (any, error) {
+	_, err := w.AppendAttached(ctx, s.Kind, attached, func(r logbook.Record, before string) (any, error) {
 		s.Record, s.Head, s.At = r.Seq, before, r.Stamp
 		text, err := json.Marshal(s)
 		if err != nil {

@@ -38,15 +38,16 @@ type Signature struct {
 
 // Found is what verifying brought.
 type Found struct {
-	Worksheet  int64       `json:"worksheet"`
-	Aircraft   string      `json:"aircraft"`
-	Procedure  string      `json:"procedure"`
-	Records    int         `json:"records"`
-	Head       string      `json:"head"`       // hash of the last record
-	Faults     []Fault     `json:"faults"`     // none if it is as it was written
-	Signatures []Signature `json:"signatures"` // good ones
-	Unsigned   int         `json:"unsigned"`   // records behind the last good signature
-	Notes      []string    `json:"notes"`      // what is no fault and should be known: a clock set back
+	Worksheet   int64       `json:"worksheet"`
+	Aircraft    string      `json:"aircraft"`
+	Procedure   string      `json:"procedure"`
+	Records     int         `json:"records"`
+	Head        string      `json:"head"`        // hash of the last record
+	Faults      []Fault     `json:"faults"`      // none if it is as it was written
+	Photographs int         `json:"photographs"` // how many it has, good or not
+	Signatures  []Signature `json:"signatures"`  // good ones
+	Unsigned    int         `json:"unsigned"`    // records behind the last good signature
+	Notes       []string    `json:"notes"`       // what is no fault and should be known: a clock set back
 }
 
 // Proven tells whether nothing is wrong and a known key has signed all of it.
@@ -86,6 +87,7 @@ func Verify(x Sheet, known Known) *Found {
 		before, due = r.Hash, r.Seq+1
 	}
 	f.Head = before
+	f.lookAtPhotographs(x)
 	return f
 }
 

@@ -67,6 +67,10 @@ CREATE TABLE IF NOT EXISTS records (
 	hash      TEXT NOT NULL,
 	PRIMARY KEY (worksheet, seq)
 ) WITHOUT ROWID;
+CREATE TABLE IF NOT EXISTS attached (
+	hash TEXT PRIMARY KEY,
+	body BLOB NOT NULL
+);
 `
 
 // formatVersion is kept in the file's user_version; see FORMAT.md.
@@ -164,7 +168,8 @@ func prepare(db *sql.DB) error {
 		_, err := db.Exec(schema + fmt.Sprintf("PRAGMA user_version = %d;", formatVersion))
 		return err
 	case formatVersion:
-		return nil
+		_, err := db.Exec(schema) // what a younger program added
+		return err
 	}
 	return fmt.Errorf("its format is %d, this program reads %d; use the program that made it, or a newer one", version, formatVersion)
 }

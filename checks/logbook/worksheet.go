@@ -196,6 +196,34 @@ func (w *Worksheet) Append(ctx context.Context, kind string, body any) (Record, 
 // AppendFor is Append for a body that speaks of its own place: it is given the
 // record so far, with number and time, and the hash of the record before.
 func (w *Worksheet) AppendFor(ctx context.Context, kind string, body func(r Record, before string) (any, error)) (Record, error) {
+	return w.append(ctx, kind, nil, body)
+}
+
+// AppendAttached is AppendFor with something attached, as a photograph: both are
+// in the logbook, or neither. The body must name it by its SHA-256, [HashOf], for
+// the chain to cover it; [Worksheet.Attached] gives it back by that.
+func (w *Worksheet) AppendAttached(ctx context.Context, kind string, attached []byte, body func(r Record, before string) (any, error)) (Record, error) {
+	return w.append(ctx, kind, attached, body)
+}
+
+// HashOf names what is attached: its SHA-256 in lower-case hexadecimal.
+func HashOf(attached []byte) string {
+	sum := sha256.Sum256(attached)
+	return hex.EncodeToString(sum[:])
+}
+
+// Attached gives what is attached under a hash. It does not check it. The error
+// wraps [ErrNotFound] if there is none.
+func (w *Worksheet) Attached(hash string) ([]byte, error) {
+	var body []byte
+	err := w.book.db.QueryRow("SELECT body FROM attached WHERE hash = ?", hash).Scan(&body)
+	if errors.Is(err, sql.ErrNoRows) {
+		return nil, fmt.Errorf("%w: nothing is attached under %.12s…", ErrNotFound, hash)
+	}
+	return body, w.book.wrap(err)
+}
+
+func (w *Worksheet) append(ctx context.Context, kind string, attached []byte, body func(r Record, before string) (any, error)) (Record, error) {
 	begun := time.Now()
 	w.mu.Lock()
 	defer w.mu.Unlock()
@@ -210,7 +238,12 @@ func (w *Worksheet) AppendFor(ctx context.Context, kind string, body func(r Reco
 		return Record{}, err
 	}
 	inserting := time.Now()
-	if err := w.insert(ctx, w.book.db, r); err != nil {
+	if attached == nil {
+		err = w.insert(ctx, w.book.db, r)
+	} else {
+		err = w.insertBoth(ctx, r, attached)
+	}
+	if err != nil {
 		return Record{}, err
 	}
 	if w.book.Took != nil {
@@ -251,6 +284,22 @@ func (w *Worksheet) insert(ctx context.Context, to execer, r Record) error {
 		return fmt.Errorf("logbook %s: %w: worksheet %d, record %d", w.book.path, ErrTaken, w.id, r.Seq)
 	}
 	return w.book.wrap(err)
+}
+
+// insertBoth puts a record and what is attached to it into the store.
+func (w *Worksheet) insertBoth(ctx context.Context, r Record, attached []byte) error {
+	tx, err := w.book.db.BeginTx(ctx, nil)
+	if err != nil {
+		return w.book.wrap(err)
+	}
+	defer func() { _ = tx.Rollback() }() // does nothing after the commit
+	if _, err := tx.ExecContext(ctx, "INSERT OR REPLACE INTO attached (hash, body) VALUES (?, ?)", HashOf(attached), attached); err != nil {
+		return w.book.wrap(err)
+	}
+	if err := w.insert(ctx, tx, r); err != nil {
+		return err
+	}
+	return w.book.wrap(tx.Commit())
 }
 
 // Link is what the record's hash must be, behind the one with the hash before;

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"loomproof/checks/airframe"
+	"loomproof/checks/logbook"
 	"loomproof/checks/units"
 	"loomproof/probe"
 )
@@ -124,9 +125,10 @@ type Desk struct {
 	asked   time.Time // when what is waited for was shown
 	next    int
 	ahead   ahead
-	holder  string          // who answers: holds the probes
-	words   chan Word       // said without being asked
-	smoke   func(by string) // takes the power away; nil when nothing is performed
+	holder  string             // who answers: holds the probes
+	words   chan Word          // said without being asked
+	smoke   func(by string)    // takes the power away; nil when nothing is performed
+	sheet   *logbook.Worksheet // that is performed; nil for none
 }
 
 // NewDesk makes an empty desk.

@@ -115,6 +115,8 @@ func (p *Performance) Perform(ctx context.Context) error {
 	}
 	p.Desk.heed(p.watch.smoke)
 	defer p.Desk.heed(nil)
+	p.Desk.attend(p.Sheet)
+	defer p.Desk.attend(nil)
 	watching := make(chan struct{})
 	go func() { defer close(watching); p.watch.run(ctx) }()
 	err := p.run()

@@ -20,6 +20,9 @@ const (
 	kindHands  = "hands"  // another person answers from here on: [Hands]
 	kindNote   = "note"   // a caution that was shown, a remark: [Note]
 
+	// KindPhotograph is a photograph of the work; its bytes are attached.
+	KindPhotograph = "photograph"
+
 	// KindRecording is a recording that was made for the worksheet, once as it began
 	// and once as it ended: [Recorded].
 	KindRecording = "recording"

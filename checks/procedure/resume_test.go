@@ -80,3 +80,35 @@ hold("look")
 		assert.InDelta(t, 5, p.sheet.Captures["r1"].Value, 0, "and are kept")
 	})
 }
+
+// A photograph lies between what the script did and is no part of it: a killed
+// worksheet goes on past it, and one taken before the first reading is no gap.
+func TestAWorksheetGoesOnPastPhotographs(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		book, err := logbook.Open(filepath.Join(t.TempDir(), "logbook.db"))
+		require.NoError(t, err)
+		defer book.Close()
+		const script = `
+power(volts = 14, limit = 20)
+check("total current", "master", read("supply current"))
+hold("look")
+`
+		w := begin(t, book, script)
+		_, err = w.Append(t.Context(), KindPhotograph, Photograph{Hash: "1", By: "Tove Lind"})
+		require.NoError(t, err)
+		_, err = w.Append(t.Context(), kindBench, BenchRecord{})
+		require.NoError(t, err)
+		folded, err := Fold(w.Records())
+		require.NoError(t, err)
+		assert.Empty(t, folded.Gaps)
+		_, err = w.Append(t.Context(), kindEffect, effectRecord{"power", map[string]any{"on": true, "volts": 14, "limit": 20}, outcome{OK: true}})
+		require.NoError(t, err)
+		_, err = w.Append(t.Context(), KindPhotograph, Photograph{Hash: "2", By: "Tove Lind"})
+		require.NoError(t, err)
+		p := playEarlier(t, w, script, nil)
+		require.NoError(t, p.err)
+		assert.Len(t, p.sheet.Steps, 1)
+		assert.Len(t, p.sheet.Gaps, 1)
+		assert.Len(t, photographs(w.Records()), 2)
+	})
+}

@@ -36,7 +36,8 @@ type Sheet struct {
 	Stopped     string // why it ended early; "" if it did not
 	LastHash    string
 
-	lastAt time.Time // of the record before
+	lastAt  time.Time // of the record before
+	benches int       // how often the program took the worksheet up
 }
 
 // clockPlay is how far a clock that is being trimmed may step back without a word.
@@ -111,7 +112,7 @@ func (s *Sheet) add(r logbook.Record) error {
 	case kindBench:
 		var b BenchRecord
 		err := r.Decode(&b)
-		if r.Seq > 2 { // the first follows on the opening
+		if s.benches++; s.benches > 1 {
 			s.Gaps = append(s.Gaps, Gap{At: r.At, For: r.At.Sub(s.lastAt)})
 		}
 		for _, i := range b.Instruments {

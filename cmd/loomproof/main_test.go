@@ -4,6 +4,8 @@ import (
 	"bytes"
 	"encoding/json"
 	"errors"
+	"image"
+	"image/png"
 	"os"
 	"os/exec"
 	"reflect"
@@ -41,6 +43,10 @@ func TestScripts(t *testing.T) {
 		Setup: func(e *testscript.Env) error {
 			e.Setenv("BUSY_PORT", busy)
 			if err := plugIn(e); err != nil {
+				return err
+			}
+			var picture bytes.Buffer
+			if err := errors.Join(png.Encode(&picture, image.NewGray(image.Rect(0, 0, 8, 6))), os.WriteFile(e.WorkDir+"/picture.png", picture.Bytes(), 0o600)); err != nil {
 				return err
 			}
 			text, _ := scripts.Design("marsh-hen")

@@ -4,8 +4,10 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"os"
 
 	"loomproof/checks/evidence"
+	"loomproof/checks/photograph"
 )
 
 // signer are the flags of who signs.
@@ -121,13 +123,14 @@ type amendCommand struct {
 	Worksheet string `arg:"" help:"Number of the worksheet."`
 	Text      string `arg:"" help:"What is to be said."`
 	signer
-	Step string `placeholder:"ID" help:"The step that it is about; report --json lists them. Default: the whole worksheet."`
+	Photo string `type:"path" placeholder:"FILE" help:"A photograph to go with it: JPEG, PNG or WebP. Where it was taken is taken out of it first."`
+	Step  string `placeholder:"ID" help:"The step that it is about; report --json lists them. Default: the whole worksheet."`
 }
 
 func (amendCommand) Help() string {
 	return `Adds a signed remark to a closed worksheet: a correction, a repair. What stands is never changed.
 
-Example: loomproof amend 3 "strobe fitted; see worksheet 7" --by "R. Example" --capacity builder
+Example: loomproof amend 3 "strobe fitted; see worksheet 7" --by "R. Example" --capacity builder --photo strobe.jpg
 
 Exit codes: 0 added, 3 could not, 64 wrong usage.`
 }
@@ -145,10 +148,33 @@ func (c amendCommand) Run(w *world) error {
 	if err != nil {
 		return err
 	}
-	st, err := evidence.Amend(w.ctx, sheet, key, evidence.Word{By: c.By, Capacity: c.Capacity}, c.Step, c.Text)
+	var picture []byte
+	if c.Photo != "" {
+		if picture, err = readPhoto(c.Photo); err != nil {
+			return err
+		}
+	}
+	st, err := evidence.AmendWith(w.ctx, sheet, key, evidence.Word{By: c.By, Capacity: c.Capacity}, c.Step, c.Text, picture)
 	if err != nil {
 		return err
 	}
 	records := sheet.Records()
 	return c.say(w.out, key, st, records[len(records)-1].Hash)
+}
+
+// readPhoto reads a picture, as far as it can be kept.
+func readPhoto(path string) ([]byte, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, fmt.Errorf("photograph: %w", err)
+	}
+	defer f.Close()
+	picture, err := io.ReadAll(io.LimitReader(f, photograph.MostBytes+1))
+	if err == nil && len(picture) == 0 {
+		err = errors.New("it is empty")
+	}
+	if err != nil {
+		return nil, fmt.Errorf("photograph %s: %w", path, err)
+	}
+	return picture, nil
 }

@@ -41,20 +41,17 @@ func (c verifyCommand) Run(w *world) error {
 	if err != nil {
 		return err
 	}
-	sheets, faults, recordings, err := c.look(w)
+	r, err := c.look(w, known)
 	if err != nil {
 		return err
 	}
-	if c.Head != "" && c.Recording == 0 && len(sheets) != 1 {
-		return usage{errors.New("--head is the last hash of one worksheet: name it")}
-	}
-	r := verified{Faults: faults, Worksheets: []*evidence.Found{}, Recordings: recordings}
-	for _, x := range sheets {
-		f := evidence.Verify(x, known)
-		if c.Recording == 0 && c.Head != "" && f.Head != c.Head {
+	if c.Head != "" && c.Recording == 0 {
+		if len(r.Worksheets) != 1 {
+			return usage{errors.New("--head is the last hash of one worksheet: name it")}
+		}
+		if f := r.Worksheets[0]; f.Head != c.Head {
 			f.Faults = append(f.Faults, evidence.Fault{What: "its last hash is not the one that was written down: records were added or cut off"})
 		}
-		r.Worksheets = append(r.Worksheets, f)
 	}
 	if c.JSON {
 		err = writeJSON(w.out, r)
@@ -93,24 +90,30 @@ func ownKnown() evidence.Known {
 	return known
 }
 
-// look finds what to verify, and looks at the recordings while the logbook is open.
-func (c verifyCommand) look(w *world) (sheets []evidence.Sheet, faults []evidence.Fault, recordings []evidence.FoundRecording, err error) {
+// look verifies what is named, while the logbook with what is attached is open.
+func (c verifyCommand) look(w *world, known evidence.Known) (r verified, err error) {
+	r.Worksheets = []*evidence.Found{}
 	id, err := strconv.ParseInt(c.Worksheet, 10, 64)
 	switch {
 	case c.Worksheet != "" && c.Recording != 0:
-		return nil, nil, nil, usage{errors.New("a worksheet and --recording: name one of them")}
+		return r, usage{errors.New("a worksheet and --recording: name one of them")}
 	case c.Worksheet != "" && err != nil:
 		x, err := evidence.ReadFile(c.Worksheet)
 		if errors.Is(err, os.ErrNotExist) {
-			return nil, nil, nil, usage{fmt.Errorf("%q is neither the number of a worksheet nor a file", c.Worksheet)}
+			return r, usage{fmt.Errorf("%q is neither the number of a worksheet nor a file", c.Worksheet)}
 		}
-		return []evidence.Sheet{x}, nil, nil, err
+		if err == nil {
+			r.Worksheets = append(r.Worksheets, evidence.Verify(x, known))
+		}
+		return r, err
 	}
 	book, err := logbook.OpenExisting(c.Logbook)
 	if err != nil {
-		return nil, nil, nil, err
+		return r, err
 	}
 	defer book.Close()
+	var sheets []evidence.Sheet
+	var faults []evidence.Fault
 	if c.Worksheet == "" {
 		sheets, faults, err = evidence.All(w.ctx, book)
 	} else {
@@ -120,13 +123,16 @@ func (c verifyCommand) look(w *world) (sheets []evidence.Sheet, faults []evidenc
 		}
 	}
 	if err != nil {
-		return nil, nil, nil, err
+		return r, err
 	}
-	recordings, err = c.recordings(w, book, sheets)
-	if c.Recording != 0 {
-		return nil, nil, recordings, err
+	if r.Recordings, err = c.recordings(w, book, sheets); err != nil || c.Recording != 0 {
+		return r, err
 	}
-	return sheets, faults, recordings, err
+	r.Faults = faults
+	for _, x := range sheets {
+		r.Worksheets = append(r.Worksheets, evidence.Verify(x, known))
+	}
+	return r, nil
 }
 
 // recordings verifies those of the worksheets; all, when everything is looked at.

@@ -40,6 +40,8 @@ var tmpl = template.Must(template.New("report").Funcs(template.FuncMap{
 	},
 	"called": func(string) string { return "" }, // of the report's own design
 	"titled": func(string) string { return "" },
+	"photos": func(string) []int { return nil },
+	"inc":    func(i int) int { return i + 1 },
 	"rule":   func(string) int { return 0 },
 	// What a step says under its circuit's name.
 	"within": func(circuit, title string) string { return strings.TrimPrefix(title, circuit+": ") },
@@ -86,6 +88,7 @@ func (r *Report) HTML(w io.Writer) error {
 	own := template.Must(tmpl.Clone()).Funcs(template.FuncMap{
 		"called": func(circuit string) string { return called(r.sheet.Design, circuit) },
 		"titled": r.titled,
+		"photos": r.photographsOf,
 		"rule":   func(rule string) int { return slices.Index(data.Rules, rule) + 1 },
 	})
 	if err := own.Execute(&b, data); err != nil {

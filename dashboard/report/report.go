@@ -63,6 +63,7 @@ type Report struct {
 	Cautions       []string     `json:"cautions"`
 	Notes          []string     `json:"notes"`
 	Tables         []Table      `json:"tables" jsonschema:"description=What the procedure keeps in rows, such as a deviation card."`
+	Photographs    []Photograph `json:"photographs" jsonschema:"description=Photographs of the work in the order in which they were taken in."`
 	NotCovered     []string     `json:"not_covered"`
 	Signatures     []Signature  `json:"signatures" jsonschema:"description=Who signed the worksheet off or amended it; the good ones."`
 	Chain          Chain        `json:"chain"`
@@ -245,11 +246,11 @@ func New(w *logbook.Worksheet) (*Report, error) {
 		Count:       Count{s.Count(verdict.Pass), s.Count(verdict.Fail), s.Count(verdict.Undecided), s.Count(verdict.NotDone)},
 		Instruments: instruments(s), People: orEmpty(s.People), Steps: []Step{}, Superseded: []Step{}, Hands: []Hands{}, Gaps: []Gap{}, Findings: []Finding{}, Cuts: []Cut{},
 		Cautions: orEmpty(s.Cautions), Notes: orEmpty(s.Notes), Tables: tables(s.Rows), NotCovered: notCovered,
-		Signatures: []Signature{},
-		Chain:      Chain{Records: len(records), LastHash: s.LastHash, Intact: true},
-		sheet:      s,
+		Photographs: photographs(w), Signatures: []Signature{},
+		Chain: Chain{Records: len(records), LastHash: s.LastHash, Intact: true},
+		sheet: s,
 	}
-	for _, x := range evidence.Verify(evidence.Of(w), evidence.Known{}).Signatures {
+	for _, x := range evidence.Verify(evidence.Sheet{Worksheet: w.ID(), Records: records}, evidence.Known{}).Signatures {
 		r.Signatures = append(r.Signatures, Signature{x.Kind, x.By, x.Capacity, x.At, x.Open, x.Reason, x.Text, x.Fingerprint})
 	}
 	if err := w.Check(); err != nil {

@@ -175,9 +175,12 @@ func (s *Station) Listen(ctx context.Context, address string) (url string, err e
 }
 
 func (s *Station) pages(devices http.Handler) (http.Handler, error) {
-	recordings, err := store.Open(s.Book)
-	if err != nil {
-		return nil, err
+	var recordings *store.Store
+	if s.Book != nil {
+		var err error
+		if recordings, err = store.Open(s.Book); err != nil {
+			return nil, err
+		}
 	}
 	return web.New(web.Options{
 		Desk: s.Desk, Book: s.Book, Design: s.Design, Recordings: recordings, Sources: s.Sources,

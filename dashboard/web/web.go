@@ -78,6 +78,7 @@ func New(o Options) *Server {
 	s.mux.HandleFunc("GET /events", s.events)
 	s.mux.HandleFunc("POST /answer", s.answer)
 	s.mux.HandleFunc("POST /word", s.word)
+	s.mux.HandleFunc("POST /photograph", s.photograph)
 	s.mux.HandleFunc("GET /report/{id}", s.report)
 	s.mux.HandleFunc("GET /why/{id}", s.why)
 	s.mux.HandleFunc("GET /compare/{id}", s.compare)

@@ -32,6 +32,12 @@ for n, r in enumerate(sheet["records"], 1):
             if done.returncode != 0:
                 stop(n, "wrong signature")
         signed = n
+    photograph = json.loads(r["body"]) if r["kind"] == "photograph" else says.get("photograph") if r["kind"] == "amend" else None
+    if photograph:
+        name = photograph["hash"] + {"image/jpeg": ".jpg", "image/png": ".png", "image/webp": ".webp"}[photograph["type"]]
+        kept = open(os.path.join(os.path.dirname(sys.argv[1]), "photographs", name), "rb").read()
+        if hashlib.sha256(kept).hexdigest() != photograph["hash"]:
+            stop(n, "its photograph was changed")
     before = r["hash"]
 if signed != len(sheet["records"]):
     stop(signed, "not everything is signed")

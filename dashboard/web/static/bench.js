@@ -61,6 +61,7 @@ function show(f) {
   }
   at("smoke").hidden = !f.worksheet || now.kind === "ended";
   at("skip").hidden = watching || !now.can_skip;
+  at("photo").hidden = watching || !f.worksheet || now.kind === "ended";
   at("reading").textContent = f.reading;
   at("next").textContent = f.next ? "Then: " + f.next : "";
   sources(f.sources);
@@ -148,6 +149,7 @@ function steps(from, rows) {
       b.addEventListener("click", () => word({ kind: "redo", step: r.id }));
       li.append(b);
     }
+    if (!watching) li.append(photoButton(r.id, r.title));
     list.prepend(li);
   }
 }
