@@ -75,7 +75,7 @@ func TestSmokeByKey(t *testing.T) {
 	server := httptest.NewServer(access.Local(web.New(web.Options{Desk: desk, Book: book})))
 	t.Cleanup(server.Close)
 	b := &bench{page: openPage(t, server.URL)}
-	b.until(`now && now.say === "Look at the loom."`)
+	b.until(`document.readyState === "complete" && now && now.say === "Look at the loom."`)
 	b.press(input.DispatchKeyEventParams{Key: "s"})
 	b.until(`now.say.includes("smoke") && document.getElementById("now").classList.contains("warn")`)
 	v, _ := desk.View()

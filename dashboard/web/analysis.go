@@ -1,16 +1,22 @@
 package web
 
 import (
+	"bytes"
 	"context"
 	"errors"
+	"fmt"
 	"html/template"
 	"net/http"
+	"path"
+	"slices"
+	"strings"
 	"sync"
 
 	"loomproof/checks/design"
 	"loomproof/checks/groundrun"
 	"loomproof/checks/recording/store"
 	"loomproof/dashboard/band"
+	"loomproof/dashboard/charts"
 )
 
 // analysed is what a finished recording shows; it is found once.
@@ -136,4 +142,67 @@ func shownCheck(rep *groundrun.Report, c groundrun.Check) checkShown {
 		out.Allowed, out.Picture, out.Stamp = b.Allowed(), b.SVG(150), band.Stamp(string(c.Verdict))
 	}
 	return out
+}
+
+// pictures are the names of what can be drawn of a recording.
+var pictures = []string{"run", "spectrum", "waterfall", "regulator"}
+
+// drawn serves /recording/3/run.svg?from=10&to=20, spectrum.svg, waterfall.svg and
+// regulator.svg, and each as PNG.
+func (s *Server) drawn(w http.ResponseWriter, r *http.Request) {
+	kind := path.Ext(r.PathValue("picture"))
+	name := strings.TrimSuffix(r.PathValue("picture"), kind)
+	if !slices.Contains(pictures, name) || kind != ".svg" && kind != ".png" {
+		s.message(w, http.StatusNotFound, "There is no such picture.", "Go to the bench page.")
+		return
+	}
+	rec := s.kept(w, r)
+	if rec == nil {
+		return
+	}
+	p, err := s.draw(r, rec, name)
+	var b bytes.Buffer
+	if err == nil {
+		write := p.SVG
+		if kind == ".png" {
+			write = p.PNG
+		}
+		err = write(&b)
+	}
+	switch {
+	case errors.Is(err, charts.ErrNothing), errors.Is(err, groundrun.ErrNothing):
+		s.message(w, http.StatusNotFound, "That cannot be drawn: "+err.Error()+".", "Go to the bench page.")
+		return
+	case err != nil:
+		s.message(w, http.StatusInternalServerError, err.Error(), "Check the logbook's disk.")
+		return
+	}
+	w.Header().Set("Content-Type", map[string]string{".svg": "image/svg+xml", ".png": "image/png"}[kind])
+	// The SVG has its colours as attributes; nothing in it may act.
+	w.Header().Set("Content-Security-Policy", "default-src 'none'; style-src 'unsafe-inline'")
+	w.Header().Set("Cache-Control", "no-store")
+	_, _ = b.WriteTo(w)
+}
+
+// draw makes a picture. The run alone can be drawn while it is recorded.
+func (s *Server) draw(r *http.Request, rec *store.Recording, name string) (*charts.Picture, error) {
+	var rep *groundrun.Report
+	if !rec.Ended.IsZero() {
+		var err error
+		if rep, err = s.analyse(r.Context(), rec); err != nil && (name != "run" || !errors.Is(err, groundrun.ErrNothing)) {
+			return nil, err
+		}
+	} else if name != "run" {
+		return nil, fmt.Errorf("%w while it goes on", charts.ErrNothing)
+	}
+	switch name {
+	case "spectrum":
+		return charts.Spectrum(rec, rep, r.FormValue("part"))
+	case "waterfall":
+		return charts.Waterfall(rec, rep)
+	case "regulator":
+		return charts.Regulator(rep)
+	}
+	from, to := stretch(r, rec)
+	return charts.Run(rec, rep, from, to)
 }

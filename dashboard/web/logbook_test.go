@@ -165,10 +165,13 @@ func TestRecordingRefusals(t *testing.T) {
 		"/recording/1/view?n=0":                         {400, "number of columns"},
 		"/recording/1/view?n=99999":                     {400, "number of columns"},
 		"/recording/1/view?n=9&from=5&to=2":             {400, "before it begins"},
+		"/recording/1/other.svg":                        {404, "no such picture"},
+		"/recording/1/run.gif":                          {404, "no such picture"},
+		"/recording/1/regulator.svg":                    {404, "cannot be drawn"},
 		"/recording/1/spectrum":                         {400, "from 0"},
 		"/recording/1/spectrum?channel=1":               {400, "from 0"},
 		"/recording/1/spectrum?channel=-1":              {400, "from 0"},
-		"/recording/1/spectrum?channel=0&from=1&to=1.1": {422, "longer stretch"},
+		"/recording/1/spectrum?channel=0&from=1&to=1.1": {422, "no 64 samples"},
 	} {
 		out := get(path)
 		assert.Equal(t, want.code, out.Code, path)

@@ -21,6 +21,7 @@ func (s *Server) recordingRoutes() {
 	s.mux.HandleFunc("GET /recording/{id}/view", s.view)
 	s.mux.HandleFunc("GET /recording/{id}/spectrum", s.spectrum)
 	s.mux.HandleFunc("GET /recording/{id}/analysis", s.analysis)
+	s.mux.HandleFunc("GET /recording/{id}/{picture}", s.drawn)
 	s.mux.HandleFunc("GET /recording/{id}/export.csv", s.exportRecording)
 	s.mux.HandleFunc("GET /recording/{id}/export.parquet", s.exportRecording)
 	s.mux.HandleFunc("GET /recording/{id}/verify", s.verifyRecording)
@@ -94,8 +95,9 @@ func (s *Server) recording(w http.ResponseWriter, r *http.Request) {
 		Strips    []stripShown
 		From, To  float64
 		Charts    bool // the chart library was embedded
+		Pictures  []string
 		Rows      []tableRow
-	}{head: s.head(r, "Recording"), recorderPanel: s.panel(r), Recording: rec.Summary, Charts: s.assets["chart.js"].body != nil}
+	}{head: s.head(r, "Recording"), recorderPanel: s.panel(r), Recording: rec.Summary, Charts: s.assets["chart.js"].body != nil, Pictures: pictures}
 	data.From, data.To = stretch(r, rec)
 	for i, c := range rec.Channels() {
 		data.Strips = append(data.Strips, stripShown{c, i, c.Quantity.Unit(), decimals(c.Scale), c.Accuracy.String()})

@@ -8,8 +8,8 @@ import (
 	"net/http"
 	"strconv"
 
+	"loomproof/checks/groundrun"
 	"loomproof/checks/recording"
-	"loomproof/checks/recording/spectrum"
 )
 
 // stretch is the part of the recording that the request asks for: the whole,
@@ -173,8 +173,9 @@ func samples(rec recording.Recording, channel int, from, to float64, most int) (
 	return out, true, nil
 }
 
-// mostLines is how many lines a spectrum is shown in.
-const mostLines = 1500
+// mostOfSpectrum is how many samples a spectrum is taken of at most: of a longer
+// stretch, those in its middle.
+const mostOfSpectrum = 1 << 20
 
 // spectrum serves /recording/3/spectrum?channel=0&from=10&to=20.
 func (s *Server) spectrum(w http.ResponseWriter, r *http.Request) {
@@ -188,9 +189,12 @@ func (s *Server) spectrum(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	from, to := stretch(r, rec)
-	found, err := spectrum.Of(rec, channel, from, to)
+	if extra := to - from - mostOfSpectrum/rec.Channels()[channel].Rate; extra > 0 {
+		from, to = from+extra/2, to-extra/2
+	}
+	found, err := groundrun.SpectrumOf(rec, channel, from, to)
 	switch {
-	case errors.Is(err, spectrum.ErrFew):
+	case errors.Is(err, groundrun.ErrNothing):
 		http.Error(w, err.Error(), http.StatusUnprocessableEntity)
 		return
 	case err != nil:
@@ -198,22 +202,12 @@ func (s *Server) spectrum(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	out := struct {
-		From float64 `json:"from"`
-		To   float64 `json:"to"`
-		Hz   numbers `json:"hz"`
-		RMS  numbers `json:"rms"`
-	}{From: found.From, To: found.To}
-	// Where there are more lines than can be seen, the strongest of those that
-	// stand together is shown, at its own frequency.
-	each := (len(found.RMS) + mostLines - 1) / mostLines
-	for k := 0; k < len(found.RMS); k += each {
-		strongest := k
-		for j := k; j < min(k+each, len(found.RMS)); j++ {
-			if found.RMS[j] > found.RMS[strongest] {
-				strongest = j
-			}
-		}
-		out.Hz, out.RMS = append(out.Hz, float64(strongest)*found.Step), append(out.RMS, found.RMS[strongest])
-	}
+		From      float64 `json:"from"`
+		To        float64 `json:"to"`
+		Bin       float64 `json:"bin_hz"`
+		Top       float64 `json:"top_hz"` // beyond it filters are not known
+		Windows   int     `json:"windows"`
+		Amplitude numbers `json:"amplitude"`
+	}{from, to, found.Bin, found.Top, found.Windows, numbers(found.Amplitude)}
 	writeJSON(w, out)
 }

@@ -42,6 +42,7 @@ function show(d) {
   data = d;
   strips.forEach((u, i) => u.setData(columns(d.channels[i]), false));
   for (const u of strips) u.setScale("x", { min: d.from, max: d.to > d.from ? d.to : d.from + 1 });
+  if (!window.uPlot) at("run").src = `/recording/${id}/run.svg?${new URLSearchParams({ from: d.from, to: d.to })}`; // drawn by the program
   describe();
   if (grew || ended) listMarkers();
   at("follow").hidden = d.ended;
@@ -345,6 +346,8 @@ function reckon() {
   reckoning = setTimeout(() => { lines(); across(); }, 250);
 }
 
+const slowest = 20; // Hz: loads and regulators change slower, rectifiers and strobes have lines above
+
 const unitOf = (index) => figures[index].dataset.unit;
 
 // plain is a chart of its own in a details element.
@@ -352,8 +355,8 @@ function plain(box, kind, series, said) {
   if (others[kind]) others[kind].destroy();
   const room = box.querySelector(".strip");
   others[kind] = new uPlot({
-    width: room.clientWidth, height: room.clientHeight, padding: [8, 8, 0, 0], legend: { show: false },
-    scales: { x: { time: false }, y: { range: (u, least, most) => (kind === "lines" ? [0, most || 1] : air(least, most)) } },
+    width: room.clientWidth, height: room.clientHeight, padding: [8, 20, 0, 0], legend: { show: false },
+    scales: { x: { time: false }, y: { range: (u, least, most) => (kind === "lines" ? [0, most * 1.05] : air(least, most)) } },
     axes: axes(fine, fine), series: [{}, series],
     cursor: { y: false, points: { show: false }, drag: { x: kind === "lines", y: false } },
     hooks: { setCursor: [(u) => said(u.cursor.idx)] },
@@ -368,11 +371,15 @@ async function lines() {
   const r = await fetch(`/recording/${id}/spectrum?` + new URLSearchParams({ channel, from: stretch.from, to: stretch.to }));
   if (!r.ok) { at("line").textContent = await r.text(); return; }
   const s = await r.json();
-  const strongest = s.rms.indexOf(Math.max(...s.rms.slice(1)));
-  const say = (i) => { if (i !== null && i !== undefined) at("line").textContent = `${s.rms[i].toPrecision(3)} ${unitOf(channel)} at ${s.hz[i].toPrecision(5)} Hz`; };
+  const hz = s.amplitude.map((_, i) => i * s.bin_hz);
+  const told = (i) => `${s.amplitude[i].toPrecision(3)} ${unitOf(channel)} at ${hz[i].toPrecision(4)} Hz, give or take ${(s.bin_hz / 2).toPrecision(2)} Hz`;
+  const slow = Math.min(Math.ceil(slowest / s.bin_hz), s.amplitude.length - 1); // what changes slowly is no line
+  const most = Math.max(...s.amplitude.slice(slow)), strongest = s.amplitude.indexOf(most, slow);
+  const say = (i) => { if (i !== null && i !== undefined) at("line").textContent = told(i); };
   const u = plain(box, "lines", { stroke: () => ink("accent"), width: 1, points: { show: false } }, say);
-  u.setData([s.hz, s.rms]);
-  if (strongest > 0) at("line").textContent = `Strongest: ${s.rms[strongest].toPrecision(3)} ${unitOf(channel)} at ${s.hz[strongest].toPrecision(5)} Hz`;
+  u.setData([hz, s.amplitude]);
+  u.setScale("y", { min: 0, max: most || 1 });
+  at("line").textContent = `Strongest: ${told(strongest)}`;
 }
 
 // across puts the means of the columns of one channel over those of another at
@@ -413,8 +420,9 @@ function begin() {
       ask();
     });
   } else {
-    for (const f of figures) f.querySelector(".strip").hidden = true;
+    at("strips").hidden = at("keys").hidden = true;
     at("table").open = true;
+    at("run").hidden = false;
   }
   const buttons = { all: wholeRun, closer: () => scaleBy(0.5), wider: () => scaleBy(2), back: () => shift(-0.5), on: () => shift(0.5), follow: () => { follow(!following); if (!following) wholeRun(); } };
   for (const [name, act] of Object.entries(buttons)) at(name).addEventListener("click", act);
