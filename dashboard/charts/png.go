@@ -45,48 +45,61 @@ func (p *Picture) PNG(w io.Writer) error {
 type pen struct {
 	img *image.RGBA
 	v   vector.Rasterizer
+
+	shapes [][]point // that are put down in one colour
 }
 
 func (p *pen) lines(l lines) {
 	if l.fill != none {
-		p.ink(l.fill, func() {
-			for _, path := range l.paths {
-				p.shape(path)
-			}
-		})
+		for _, path := range l.paths {
+			p.shape(path)
+		}
+		p.ink(l.fill)
 	}
 	if l.stroke == none {
 		return
 	}
-	p.ink(l.stroke, func() {
-		for _, path := range l.paths {
-			if l.closed && len(path) > 0 {
-				path = append(path[:len(path):len(path)], path[0])
-			}
-			for _, piece := range dashes(path, l.dash) {
-				p.stroke(piece, l.wide)
-			}
+	for _, path := range l.paths {
+		if l.closed && len(path) > 0 {
+			path = append(path[:len(path):len(path)], path[0])
 		}
-	})
-}
-
-// ink fills what draw puts down in one colour. What overlaps is filled once.
-func (p *pen) ink(c color.RGBA, draw func()) {
-	b := p.img.Bounds()
-	p.v.Reset(b.Dx(), b.Dy())
-	draw()
-	p.v.Draw(p.img, b, image.NewUniform(c), image.Point{})
-}
-
-func (p *pen) shape(path []point) {
-	for i, at := range path {
-		if x, y := float32(at.x*zoom), float32(at.y*zoom); i == 0 {
-			p.v.MoveTo(x, y)
-		} else {
-			p.v.LineTo(x, y)
+		for _, piece := range dashes(path, l.dash) {
+			p.stroke(piece, l.wide)
 		}
 	}
-	p.v.ClosePath()
+	p.ink(l.stroke)
+}
+
+func (p *pen) shape(path []point) { p.shapes = append(p.shapes, path) }
+
+// ink fills the shapes, what overlaps once. It works on the part of the picture
+// that they lie in: most are small.
+func (p *pen) ink(c color.RGBA) {
+	least, most := point{math.Inf(1), math.Inf(1)}, point{math.Inf(-1), math.Inf(-1)}
+	for _, path := range p.shapes {
+		for _, at := range path {
+			least = point{math.Min(least.x, at.x), math.Min(least.y, at.y)}
+			most = point{math.Max(most.x, at.x), math.Max(most.y, at.y)}
+		}
+	}
+	b := image.Rect(int(math.Floor(least.x*zoom)), int(math.Floor(least.y*zoom)), int(math.Ceil(most.x*zoom)), int(math.Ceil(most.y*zoom)))
+	if b.Empty() {
+		p.shapes = p.shapes[:0]
+		return
+	}
+	p.v.Reset(b.Dx(), b.Dy())
+	for _, path := range p.shapes {
+		for i, at := range path {
+			if x, y := float32(at.x*zoom)-float32(b.Min.X), float32(at.y*zoom)-float32(b.Min.Y); i == 0 {
+				p.v.MoveTo(x, y)
+			} else {
+				p.v.LineTo(x, y)
+			}
+		}
+		p.v.ClosePath()
+	}
+	p.v.Draw(p.img, b, image.NewUniform(c), image.Point{})
+	p.shapes = p.shapes[:0]
 }
 
 // stroke draws each piece as a bar with a dot at each joint, all turning the same
