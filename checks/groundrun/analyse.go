@@ -18,6 +18,8 @@ type Options struct {
 	PolePairs   float64 // of the alternator's rotor
 	Ratio       float64 // alternator's speed over the engine's
 	BatteryOhms float64 // internal resistance of the sound battery, from its design
+
+	BatteryAmpereHours float64 // its capacity
 }
 
 // A Report is what a recording shows. Values are in SI units.

@@ -3,17 +3,19 @@ package main
 import (
 	"errors"
 	"fmt"
+	"io"
 	"os"
+	"path/filepath"
 	"strconv"
 	"strings"
 
-	"loomproof/checks/design"
 	"loomproof/checks/groundrun"
 	"loomproof/checks/logbook"
 	"loomproof/checks/recording"
 	"loomproof/checks/recording/csvlog"
 	"loomproof/checks/recording/store"
 	"loomproof/checks/verdict"
+	"loomproof/dashboard/report"
 	"loomproof/probe"
 )
 
@@ -27,6 +29,8 @@ type analyseCommand struct {
 	Ratio     float64           `placeholder:"N" help:"The alternator's speed over the engine's."`
 	Accuracy  string            `default:"0.5% + 1 digit" help:"Accuracy of every channel of a CSV file, as the instrument's manual prints it."`
 	JSON      bool              `name:"json" help:"Print it as JSON."`
+	HTML      string            `name:"html" type:"path" placeholder:"FILE" help:"Write it with its pictures as a page here, to print or to send."`
+	Pictures  string            `type:"path" placeholder:"DIR" help:"Write the pictures into this folder, each as SVG and as PNG."`
 }
 
 func (analyseCommand) Help() string {
@@ -36,6 +40,7 @@ and what it could not tell.
 
 Example: loomproof analyse 3 --design marsh-hen.yaml
 Example: loomproof analyse run.csv --design marsh-hen.yaml --pole-pairs 6 --ratio 2.2
+Example: loomproof analyse 3 --html run-3.html --pictures run-3
 
 ` + exitCodes
 }
@@ -45,8 +50,15 @@ func (c analyseCommand) Run(w *world) error {
 	if err != nil {
 		return err
 	}
-	r, err := c.analyse(w, o)
+	run, err := c.analyse(w, o)
 	if err != nil {
+		return err
+	}
+	if run.Analysis == nil {
+		return fmt.Errorf("%s: %s", c.name(), run.Why)
+	}
+	r := run.Analysis
+	if err := errors.Join(c.draw(w, run), writeFile(c.HTML, func(f io.Writer) error { return run.HTML(f, "loomproof "+version()) })); err != nil {
 		return err
 	}
 	write := r.Text
@@ -81,17 +93,24 @@ func (c analyseCommand) options() (groundrun.Options, error) {
 	if err != nil {
 		return o, err
 	}
-	if o.Nominal == 0 {
-		o.Nominal = float64(d.Aircraft.Nominal)
+	of := groundrun.OptionsOf(d)
+	if o.Nominal != 0 {
+		of.Nominal = o.Nominal
 	}
-	if b := d.SourceOf(design.Battery); b != nil {
-		o.BatteryOhms = float64(b.Resistance)
-	}
-	return o, nil
+	of.PolePairs, of.Ratio = o.PolePairs, o.Ratio
+	return of, nil
 }
 
-// analyse reads the recording and says what it shows.
-func (c analyseCommand) analyse(w *world, o groundrun.Options) (*groundrun.Report, error) {
+// name is what messages call the recording.
+func (c analyseCommand) name() string {
+	if _, err := strconv.ParseInt(c.Recording, 10, 64); err == nil {
+		return "recording " + c.Recording
+	}
+	return c.Recording
+}
+
+// analyse reads the recording, says what it shows and draws it.
+func (c analyseCommand) analyse(w *world, o groundrun.Options) (*report.Run, error) {
 	if id, err := strconv.ParseInt(c.Recording, 10, 64); err == nil {
 		return c.analyseKept(w, id, o)
 	}
@@ -99,15 +118,16 @@ func (c analyseCommand) analyse(w *world, o groundrun.Options) (*groundrun.Repor
 	if err != nil {
 		return nil, err
 	}
-	r, err := groundrun.Analyse(log, o)
+	run, err := c.run(log, o)
 	if err != nil {
-		return nil, fmt.Errorf("%s: %w", c.Recording, err)
+		return nil, err
 	}
-	return r, nil
+	run.Title = filepath.Base(c.Recording)
+	return run, nil
 }
 
 // analyseKept is for a recording in the logbook.
-func (c analyseCommand) analyseKept(w *world, id int64, o groundrun.Options) (r *groundrun.Report, err error) {
+func (c analyseCommand) analyseKept(w *world, id int64, o groundrun.Options) (run *report.Run, err error) {
 	book, err := logbook.OpenExisting(c.Logbook)
 	if err != nil {
 		return nil, err
@@ -121,10 +141,45 @@ func (c analyseCommand) analyseKept(w *world, id int64, o groundrun.Options) (r 
 	if err != nil {
 		return nil, err
 	}
-	if r, err = groundrun.Analyse(kept, o); err != nil {
-		return nil, fmt.Errorf("recording %d: %w", id, err)
+	if run, err = c.run(kept, o); err != nil {
+		return nil, err
 	}
-	return r, nil
+	run.Recording, run.Title, run.Aircraft, run.By = id, kept.Title, kept.Aircraft, kept.By
+	return run, nil
+}
+
+// run analyses a recording and draws it, if anybody wants to see it.
+func (c analyseCommand) run(r recording.Recording, o groundrun.Options) (*report.Run, error) {
+	run, err := report.NewRun(r, o)
+	if err == nil && c.HTML+c.Pictures != "" {
+		err = run.Draw(r)
+	}
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", c.name(), err)
+	}
+	return run, nil
+}
+
+// draw writes the pictures and says where they are.
+func (c analyseCommand) draw(w *world, run *report.Run) error {
+	if c.Pictures == "" {
+		return nil
+	}
+	if err := os.MkdirAll(c.Pictures, 0o755); err != nil {
+		return err
+	}
+	drawn, missing := run.Pictures()
+	for _, p := range drawn {
+		path := filepath.Join(c.Pictures, p.Name)
+		if err := errors.Join(writeFile(path+".svg", p.SVG), writeFile(path+".png", p.PNG)); err != nil {
+			return err
+		}
+		fmt.Fprintf(w.err, "%s: %s.svg, %s.png\n", p.Heading, path, path)
+	}
+	for _, why := range missing {
+		fmt.Fprintln(w.err, why)
+	}
+	return nil
 }
 
 // read reads a CSV file.

@@ -40,6 +40,9 @@ func (c reportCommand) Run(w *world) error {
 	if err := rep.AddSince(w.ctx, book, sheet); err != nil {
 		return err
 	}
+	if err := rep.AddRuns(w.ctx, book); err != nil {
+		return err
+	}
 	if err := writeFile(c.PDF, func(f io.Writer) error { return rep.PDF(w.ctx, f) }); err != nil {
 		return err
 	}

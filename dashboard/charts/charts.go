@@ -25,6 +25,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"strings"
 
 	"loomproof/checks/groundrun"
 	"loomproof/checks/recording"
@@ -55,18 +56,19 @@ type Named struct {
 // that it cannot.
 func All(r recording.Recording, rep *groundrun.Report) (pictures []Named, missing []string, err error) {
 	for _, of := range []struct {
-		name, heading string
-		draw          func() (*Picture, error)
+		name, heading, of string
+		draw              func() (*Picture, error)
 	}{
-		{"run", "The run", func() (*Picture, error) { return Run(r, rep, 0, 0) }},
-		{"spectrum", "Spectrum of the ripple", func() (*Picture, error) { return Spectrum(r, rep, "") }},
-		{"waterfall", "The ripple's lines over the run", func() (*Picture, error) { return Waterfall(r, rep) }},
-		{"regulator", "How the regulator holds", func() (*Picture, error) { return Regulator(rep) }},
+		{"run", "The run", "the run", func() (*Picture, error) { return Run(r, rep, 0, 0) }},
+		{"spectrum", "The ripple's spectrum", "the ripple's spectrum", func() (*Picture, error) { return Spectrum(r, rep, "") }},
+		{"waterfall", "The ripple's lines over the run", "the ripple's lines over the run", func() (*Picture, error) { return Waterfall(r, rep) }},
+		{"regulator", "How the regulator holds", "how the regulator holds", func() (*Picture, error) { return Regulator(rep) }},
 	} {
 		p, err := of.draw()
 		switch {
 		case errors.Is(err, ErrNothing):
-			missing = append(missing, fmt.Sprintf("%s: %v", of.heading, err))
+			why := strings.TrimPrefix(err.Error(), ErrNothing.Error()+": ")
+			missing = append(missing, fmt.Sprintf("No picture of %s: %s.", of.of, why))
 		case err != nil:
 			return nil, nil, fmt.Errorf("%s: %w", of.name, err)
 		default:

@@ -16,6 +16,10 @@ const (
 	plotBottom = 372.0
 )
 
+// mostSeconds is how much of a part, about its middle, a spectrum is taken of: more
+// would cost more and look the same.
+const mostSeconds = 60
+
 // needsReport is for pictures of what only the analysis tells.
 func needsReport(rep *groundrun.Report) error {
 	if rep == nil {
@@ -39,7 +43,8 @@ func Spectrum(r recording.Recording, rep *groundrun.Report, part string) (*Pictu
 	if err != nil {
 		return nil, err
 	}
-	s, err := groundrun.SpectrumOf(r, channel, of.From, of.To)
+	middle, reach := (of.From+of.To)/2, math.Min(mostSeconds, of.To-of.From)/2
+	s, err := groundrun.SpectrumOf(r, channel, middle-reach, middle+reach)
 	if err != nil {
 		if isNothing(err) {
 			return nil, fmt.Errorf("%w: %w", ErrNothing, err)

@@ -47,7 +47,7 @@ var tmpl = template.Must(template.New("report").Funcs(template.FuncMap{
 	"within": func(circuit, title string) string { return strings.TrimPrefix(title, circuit+": ") },
 	"likely": why.Percent,
 	"date":   func(t time.Time) string { return t.UTC().Format("2 January 2006, 15:04 UTC") },
-}).Parse(page))
+}).Parse(page + runPage))
 
 // circuitPage is one circuit's table.
 type circuitPage struct {

@@ -64,6 +64,7 @@ type Report struct {
 	Notes          []string     `json:"notes"`
 	Tables         []Table      `json:"tables" jsonschema:"description=What the procedure keeps in rows, such as a deviation card."`
 	Photographs    []Photograph `json:"photographs" jsonschema:"description=Photographs of the work in the order in which they were taken in."`
+	Runs           []*Run       `json:"ground_runs" jsonschema:"description=What the recordings that were made for it show."`
 	NotCovered     []string     `json:"not_covered"`
 	Signatures     []Signature  `json:"signatures" jsonschema:"description=Who signed the worksheet off or amended it; the good ones."`
 	Chain          Chain        `json:"chain"`
@@ -245,7 +246,7 @@ func New(w *logbook.Worksheet) (*Report, error) {
 		Worksheet: w.ID(), Begun: s.Begun, Ended: s.Ended, Finished: s.Closed, Verdict: s.Verdict, Stopped: s.Stopped,
 		Count:       Count{s.Count(verdict.Pass), s.Count(verdict.Fail), s.Count(verdict.Undecided), s.Count(verdict.NotDone)},
 		Instruments: instruments(s), People: orEmpty(s.People), Steps: []Step{}, Superseded: []Step{}, Hands: []Hands{}, Gaps: []Gap{}, Findings: []Finding{}, Cuts: []Cut{},
-		Cautions: orEmpty(s.Cautions), Notes: orEmpty(s.Notes), Tables: tables(s.Rows), NotCovered: notCovered,
+		Cautions: orEmpty(s.Cautions), Notes: orEmpty(s.Notes), Tables: tables(s.Rows), Runs: []*Run{}, NotCovered: notCovered,
 		Photographs: photographs(w), Signatures: []Signature{},
 		Chain: Chain{Records: len(records), LastHash: s.LastHash, Intact: true},
 		sheet: s,

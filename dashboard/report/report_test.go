@@ -41,11 +41,20 @@ func TestSchemaIsUpToDate(t *testing.T) {
 	assert.Equal(t, string(text), string(have), "run make generate")
 }
 
-// nullable lets the numbers of a step be null, as its pointers may be.
+// nullable lets the numbers of a step and of a run's figures be null, as their
+// pointers may be.
 func nullable(s *jsonschema.Schema) {
 	steps, _ := s.Properties.Get("steps")
-	for _, name := range []string{"reading", "uncertainty", "design_value", "low", "high", "probability"} {
-		p, _ := steps.Items.Properties.Get(name)
+	runs, _ := s.Properties.Get("ground_runs")
+	analysis, _ := runs.Items.Properties.Get("analysis")
+	checks, _ := analysis.Properties.Get("checks")
+	orNull(steps.Items, "reading", "uncertainty", "design_value", "low", "high", "probability")
+	orNull(checks.Items, "low", "high", "probability")
+}
+
+func orNull(of *jsonschema.Schema, names ...string) {
+	for _, name := range names {
+		p, _ := of.Properties.Get(name)
 		description := p.Description
 		*p = jsonschema.Schema{OneOf: []*jsonschema.Schema{{Type: "number"}, {Type: "null"}}, Description: description}
 	}

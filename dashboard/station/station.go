@@ -106,7 +106,11 @@ func (s *Station) perform(ctx context.Context, name string, anew bool) (*report.
 	if err := p.Perform(ctx); err != nil {
 		return nil, err
 	}
-	return report.New(sheet)
+	rep, err := report.New(sheet)
+	if err != nil {
+		return nil, err
+	}
+	return rep, rep.AddRuns(ctx, s.Book)
 }
 
 // crept names the circuits that have crept in the worksheets before one. Old

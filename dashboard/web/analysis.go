@@ -12,7 +12,6 @@ import (
 	"strings"
 	"sync"
 
-	"loomproof/checks/design"
 	"loomproof/checks/groundrun"
 	"loomproof/checks/recording/store"
 	"loomproof/dashboard/band"
@@ -54,7 +53,7 @@ func (s *Server) analyse(ctx context.Context, rec *store.Recording) (*groundrun.
 				a.err = err
 				return
 			}
-			a.report, a.err = groundrun.Analyse(again, optionsOf(s.Design))
+			a.report, a.err = groundrun.Analyse(again, groundrun.OptionsOf(s.Design))
 		}()
 	}
 	s.analyses.Unlock()
@@ -64,19 +63,6 @@ func (s *Server) analyse(ctx context.Context, rec *store.Recording) (*groundrun.
 	case <-ctx.Done():
 		return nil, ctx.Err()
 	}
-}
-
-// optionsOf is what the design says of the charging system.
-func optionsOf(d *design.Design) groundrun.Options {
-	var o groundrun.Options
-	if d == nil {
-		return o
-	}
-	o.Nominal = float64(d.Aircraft.Nominal)
-	if b := d.SourceOf(design.Battery); b != nil {
-		o.BatteryOhms = float64(b.Resistance)
-	}
-	return o
 }
 
 type checkShown struct {

@@ -314,5 +314,9 @@ func (s *Server) report(w http.ResponseWriter, r *http.Request) {
 		s.message(w, http.StatusInternalServerError, err.Error(), "An earlier worksheet's records cannot be read.")
 		return
 	}
+	if err := rep.AddRuns(r.Context(), s.Book); err != nil {
+		s.message(w, http.StatusInternalServerError, err.Error(), "A recording of the worksheet cannot be read.")
+		return
+	}
 	s.whole(w, r, asJSON, rep)
 }
