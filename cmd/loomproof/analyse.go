@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"strconv"
 	"strings"
+	"time"
 
 	"loomproof/checks/groundrun"
 	"loomproof/checks/logbook"
@@ -123,6 +124,9 @@ func (c analyseCommand) analyse(w *world, o groundrun.Options) (*report.Run, err
 		return nil, err
 	}
 	run.Title = filepath.Base(c.Recording)
+	if run.Begun.Unix() == 0 { // the log counts seconds from its own begin
+		run.Begun = time.Time{}
+	}
 	return run, nil
 }
 

@@ -11,6 +11,8 @@ import (
 	"io"
 	"iter"
 	"math"
+	"math/rand/v2"
+	"regexp"
 	"strconv"
 	"strings"
 	"sync"
@@ -366,5 +368,36 @@ func TestTicks(t *testing.T) {
 	} {
 		_, words := of.a.ticks(of.about)
 		assert.Equal(t, of.words, strings.Join(words, " "))
+	}
+}
+
+// What an SVG's path says, read by the grammar of SVG 1.1, 8.3.9 (numbers may follow
+// each other without a space where a sign or a second point begins the next), is
+// where the points are, to a tenth of a pixel, however long the path.
+func TestPathsSayWhereThePointsAre(t *testing.T) {
+	dice := rand.New(rand.NewPCG(5, 6))
+	path := []point{{0, 0}, {0.1, -0.1}, {10.5, 20.5}, {-100.3, 0.5}, {10, 0.5}, {10, 0.5}}
+	for range 2000 {
+		path = append(path, point{dice.Float64() * 800, dice.Float64()*400 - 50})
+	}
+	var b bytes.Buffer
+	way(&b, path)
+	words := regexp.MustCompile(`[Ml]|-?(\d+\.?\d*|\.\d+)`).FindAllString(b.String(), -1)
+	var at point
+	var got []point
+	var numbers []float64
+	for _, w := range words {
+		if v, err := strconv.ParseFloat(w, 64); err == nil {
+			numbers = append(numbers, v)
+		}
+	}
+	for i := 0; i+1 < len(numbers); i += 2 {
+		at = point{at.x + numbers[i], at.y + numbers[i+1]}
+		got = append(got, at)
+	}
+	require.Len(t, got, len(path))
+	for i := range path {
+		require.InDelta(t, path[i].x, got[i].x, 0.051, "point %d", i)
+		require.InDelta(t, path[i].y, got[i].y, 0.051, "point %d", i)
 	}
 }

@@ -85,7 +85,14 @@ func way(b *bytes.Buffer, path []point) {
 }
 
 func tenths(n int64) string {
-	return strings.Replace(strconv.FormatFloat(float64(n)/10, 'f', -1, 64), "0.", ".", 1)
+	switch s := strconv.FormatFloat(float64(n)/10, 'f', -1, 64); {
+	case strings.HasPrefix(s, "0."):
+		return s[1:]
+	case strings.HasPrefix(s, "-0."):
+		return "-" + s[2:]
+	default:
+		return s
+	}
 }
 
 func (t text) svg(b *bytes.Buffer) {
