@@ -7,6 +7,7 @@ import (
 	"flag"
 	"io"
 	"os"
+	"sync"
 	"testing"
 	"time"
 
@@ -60,11 +61,16 @@ func orNull(of *jsonschema.Schema, names ...string) {
 	}
 }
 
+// demoReport is of the demo, performed once for all tests.
+var demoReport = sync.OnceValues(func() (*report.Report, error) {
+	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Minute)
+	defer cancel()
+	return demo.Run(ctx, demo.Options{HandsOff: true, Seed: 1, Version: "test", Out: io.Discard})
+})
+
 // A whole demo, read back as a machine reads it.
 func TestTheReportOfTheDemo(t *testing.T) {
-	ctx, cancel := context.WithTimeout(t.Context(), 2*time.Minute)
-	defer cancel()
-	rep, err := demo.Run(ctx, demo.Options{HandsOff: true, Seed: 1, Version: "test", Out: io.Discard})
+	rep, err := demoReport()
 	require.NoError(t, err)
 	assert.Equal(t, 1, rep.Exit())
 

@@ -2,8 +2,6 @@ package report_test
 
 import (
 	"bytes"
-	"context"
-	"io"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -19,7 +17,6 @@ import (
 	"loomproof/checks/procedure"
 	"loomproof/checks/recording"
 	"loomproof/checks/recording/store"
-	"loomproof/dashboard/demo"
 	"loomproof/dashboard/report"
 )
 
@@ -44,9 +41,7 @@ func TestTheReportShowsItsGroundRuns(t *testing.T) {
 	id, err := s.Keep(t.Context(), log, store.Opening{Start: log.Start(), Title: "first run"})
 	require.NoError(t, err)
 
-	ctx, cancel := context.WithTimeout(t.Context(), 2*time.Minute)
-	defer cancel()
-	rep, err := demo.Run(ctx, demo.Options{HandsOff: true, Seed: 1, Version: "test", Out: io.Discard})
+	rep, err := demoReport()
 	require.NoError(t, err)
 	ended := time.Date(2026, 5, 2, 10, 0, 0, 0, time.UTC)
 	rep.WithRecordings(procedure.Recorded{Recording: id, Title: "first run", Ended: ended, Digest: "1234abcd"}, procedure.Recorded{Recording: 77, Title: "second run", Ended: ended})
