@@ -316,8 +316,8 @@ func (b *bench) showsTheFail() {
 	assert.Equal(b.t, 1, value[int](b.page, row+`.querySelectorAll(".band rect").length`), "and the mark on the band is the square, too")
 }
 
-// fitsAndIsQuiet: on phone and laptop nothing sticks out, by day and by night,
-// and the browser has nothing to complain of.
+// fitsAndIsQuiet: on phone and laptop, by day and by night, nothing sticks out,
+// nobody is shut out, and the browser has nothing to complain of.
 func (b *bench) fitsAndIsQuiet(when string) {
 	b.t.Helper()
 	for _, size := range []struct {
@@ -327,9 +327,11 @@ func (b *bench) fitsAndIsQuiet(when string) {
 		size.set()
 		b.drawn()
 		assert.Empty(b.t, value[[]string](b.page, outOfSight), "%s, %s", when, size.name)
+		b.reachesEverybody(when + ", " + size.name)
 		look(b.t, when+" "+size.name, b.picture())
 		if value[bool](b.page, `Boolean(document.getElementById("night"))`) {
 			b.do(chromedp.Click(chromedp.ID("night")))
+			b.reachesEverybody(when + ", " + size.name + ", night")
 			look(b.t, when+" "+size.name+" night", b.picture())
 			b.do(chromedp.Click(chromedp.ID("night")))
 			value[bool](b.page, `(document.activeElement.blur(), true)`)
