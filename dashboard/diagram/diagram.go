@@ -54,9 +54,13 @@ func draw(d *design.Design, verdicts map[string]string, link func(string) string
 	for _, b := range d.Buses {
 		p.bus(b)
 	}
+	role := "img"
+	if link != nil {
+		role = "group" // what can be followed in it is reached by itself
+	}
 	var s strings.Builder
-	fmt.Fprintf(&s, `<svg xmlns="http://www.w3.org/2000/svg" class="diagram" viewBox="0 0 %.0f %.0f" role="img" aria-label="One-line diagram of %s">`,
-		p.width, p.height, html.EscapeString(d.Aircraft.Name))
+	fmt.Fprintf(&s, `<svg xmlns="http://www.w3.org/2000/svg" class="diagram" viewBox="0 0 %.0f %.0f" role="%s" aria-label="One-line diagram of %s">`,
+		p.width, p.height, role, html.EscapeString(d.Aircraft.Name))
 	s.WriteString(style)
 	s.WriteString(p.out.String())
 	s.WriteString("</svg>\n")
