@@ -18,6 +18,7 @@ import (
 type Photograph struct {
 	Record int
 	Kind   string // of the record: photograph, or amend
+	Text   string // of the amendment that it goes with
 	procedure.Photograph
 }
 
@@ -28,11 +29,11 @@ func Photographs(records []logbook.Record) (out []Photograph) {
 		case procedure.KindPhotograph:
 			var p procedure.Photograph
 			if r.Decode(&p) == nil {
-				out = append(out, Photograph{r.Seq, r.Kind, p})
+				out = append(out, Photograph{Record: r.Seq, Kind: r.Kind, Photograph: p})
 			}
 		case logbook.KindAmend:
 			if s, _, err := readSigned(r); err == nil && s.Photograph != nil {
-				out = append(out, Photograph{r.Seq, r.Kind, *s.Photograph})
+				out = append(out, Photograph{r.Seq, r.Kind, s.Text, *s.Photograph})
 			}
 		}
 	}

@@ -104,6 +104,33 @@ func TestTwoProgramsCannotWriteOneWorksheet(t *testing.T) {
 	assert.ErrorIs(t, err, ErrTaken)
 }
 
+// What is attached is there with its record or not at all, and in a logbook from
+// before there was a place for it.
+func TestWhatIsAttachedIsThereWithItsRecord(t *testing.T) {
+	b := newBook(t)
+	_, err := b.db.Exec("DROP TABLE attached")
+	require.NoError(t, err)
+	w := begin(t, b)
+	again, err := Open(b.Path())
+	require.NoError(t, err)
+	defer again.Close()
+	other, err := again.Worksheet(ctx, w.ID())
+	require.NoError(t, err)
+	named := func(hash string) func(Record, string) (any, error) {
+		return func(Record, string) (any, error) { return hash, nil }
+	}
+	_, err = w.AppendAttached(ctx, "picture", []byte("one"), named(HashOf([]byte("one"))))
+	require.NoError(t, err)
+	got, err := other.Attached(HashOf([]byte("one")))
+	require.NoError(t, err)
+	assert.Equal(t, "one", string(got))
+	_, err = other.AppendAttached(ctx, "picture", []byte("two"), named(HashOf([]byte("two"))))
+	require.ErrorIs(t, err, ErrTaken)
+	_, err = w.Attached(HashOf([]byte("two")))
+	assert.ErrorIs(t, err, ErrNotFound)
+	require.NoError(t, w.Check())
+}
+
 func TestUnfinishedFindsTheNewestOfTheSameDesign(t *testing.T) {
 	b := newBook(t)
 	_, err := b.Unfinished(ctx, "first-power-on", "abc")

@@ -233,6 +233,9 @@ func sayFound(out io.Writer, f *evidence.Found) {
 	}
 	if len(f.Faults) == 0 {
 		fmt.Fprintln(out, "  no record was changed, is missing or was moved")
+		if f.Photographs > 0 {
+			fmt.Fprintf(out, "  photographs, as they were kept: %d\n", f.Photographs)
+		}
 	}
 	for _, s := range f.Signatures {
 		what := "signed off"

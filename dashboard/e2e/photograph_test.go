@@ -82,6 +82,8 @@ func TestPhotographsFromAPhone(t *testing.T) {
 	b.open(b.line.url + "report/1")
 	b.until(`[...document.images].length === 2 && [...document.images].every((i) => i.complete && i.naturalWidth === 750 && i.naturalHeight === 1000)`)
 	b.fitsAndIsQuiet("the report with photographs")
+	value[chromedp.Void](b.page, `document.querySelector("figure").scrollIntoView()`)
+	look(t, "report's photographs", b.picture())
 	assert.Equal(t, 1, value[int](b.page, `[...document.querySelectorAll("table.steps a")].filter((a) => a.textContent === "photograph 2").length`))
 	page, err := http.Get(b.program + "report/1")
 	require.NoError(t, err)

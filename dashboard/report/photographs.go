@@ -3,6 +3,7 @@ package report
 import (
 	"encoding/base64"
 	"html/template"
+	"strings"
 
 	"loomproof/checks/evidence"
 	"loomproof/checks/logbook"
@@ -17,7 +18,7 @@ type Photograph struct {
 	During    string `json:"during,omitempty" jsonschema:"description=What was being done where it is of no step."`
 	By        string `json:"by"`
 	Taken     string `json:"taken,omitempty" jsonschema:"description=By the camera's clock which nothing proves."`
-	Amendment bool   `json:"amendment,omitempty" jsonschema:"description=Whether it was added after the worksheet was closed."`
+	Amendment string `json:"amendment,omitempty" jsonschema:"description=Text of the amendment that it goes with; it was added after the worksheet was closed."`
 	Missing   string `json:"missing,omitempty" jsonschema:"description=Why it cannot be shown."`
 
 	picture func() ([]byte, error)
@@ -30,7 +31,7 @@ func photographs(w *logbook.Worksheet) []Photograph {
 	x := evidence.Of(w)
 	for _, p := range evidence.Photographs(x.Records) {
 		shown := Photograph{
-			Hash: p.Hash, Step: p.Step, During: p.During, By: p.By, Taken: p.Taken, Amendment: p.Kind == logbook.KindAmend,
+			Hash: p.Hash, Step: p.Step, During: p.During, By: p.By, Taken: p.Taken, Amendment: p.Text,
 			picture: func() ([]byte, error) { return x.Picture(p) },
 		}
 		if _, err := x.Picture(p); err != nil {
@@ -56,6 +57,17 @@ func (p Photograph) Shown() template.URL {
 		return ""
 	}
 	return template.URL("data:image/jpeg;base64," + base64.StdEncoding.EncodeToString(small)) //nolint:gosec // a JPEG that we made
+}
+
+// Of says what it is of, where it is of no step.
+func (p Photograph) Of() string {
+	switch {
+	case p.Amendment != "":
+		return p.Amendment
+	case p.During != "":
+		return "While: " + strings.TrimRight(p.During, ". ")
+	}
+	return "Of the whole worksheet"
 }
 
 // photographsOf are the numbers, from 1 on, of the photographs of a step.
