@@ -165,6 +165,7 @@ const (
 	UnderVoltage Fault = "under-voltage"
 	Start        Fault = "start"
 	Ripples      Fault = "ripple"
+	FieldStays   Fault = "field stays on" // the alternator cannot be switched off
 )
 
 // ErrNothing is returned, wrapped, for a recording without a voltage to go by.
@@ -200,7 +201,7 @@ func Analyse(r recording.Recording, o Options) (*Report, error) {
 	}}
 	for _, do := range []func() error{
 		a.load, a.judgeNominal, a.deliver, a.findCranks, a.findSpeed, a.findParts, a.describe,
-		a.checkCranks, a.findLoads, a.checkRegulator, a.checkHunting, a.checkCharge, a.checkRipple, a.checkBelt, a.checkOutput, a.checkEarth, a.checkAudio, a.checkTransients,
+		a.checkCranks, a.findLoads, a.checkRegulator, a.checkHunting, a.checkCharge, a.checkRipple, a.checkBelt, a.checkOutput, a.checkEarth, a.checkAudio, a.checkField, a.checkCharged, a.checkTransients,
 	} {
 		if err := do(); err != nil {
 			return nil, err

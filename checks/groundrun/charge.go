@@ -368,8 +368,26 @@ func (a *analysis) checkAudio() error {
 		}
 		a.tell(Check{
 			Part: p.ID, What: "whine on the audio supply", Channel: t.ch.Name, Unit: "V", Reading: math.Sqrt(sum),
-			Note: "RMS of the alternator's lines from 100 Hz to 4 kHz; no published limit: listen",
+			Note: "RMS of the alternator's lines from 100 Hz to 4 kHz" + a.ofSource(v, sum, p) + "; no limit is published for what is heard, so this is told and not judged: listen",
 		}, math.Sqrt(sum+floor)-math.Sqrt(sum)+0.02*math.Sqrt(sum))
 	}
 	return nil
+}
+
+// ofSource says which part of the ripple at its source reaches a channel.
+func (a *analysis) ofSource(v average, power float64, p *Part) string {
+	at, source := 0.0, a.spectra.t
+	if source.ch.Quantity.Unit() != "V" {
+		return ""
+	}
+	for n := 1; n <= 12; n++ {
+		hz, line := float64(n)*p.family.hz, p.family.lines[n]
+		if reached, _ := v.at(hz); hz > 100 && hz < 4000 && !math.IsNaN(line) && !math.IsNaN(reached) {
+			at += line * line / 2
+		}
+	}
+	if at == 0 {
+		return ""
+	}
+	return fmt.Sprintf(", %.2g %% of what %s has", 100*math.Sqrt(power/at), source.ch.Name)
 }

@@ -23,6 +23,7 @@ var (
 	earthOhms = wire.Citation{Text: "AC 43.13-1B: 5 mΩ from the source's ground point counts as satisfactory", Status: wire.Verified}
 	noneOut   = wire.Citation{Text: "AC 43.13-1B 11-35: an ammeter that shows no discharge means that the source is not overloaded", Status: wire.Verified}
 	batteryIs = practice("at most twice the internal resistance that the design states")
+	letsGo    = practice("with its field open an alternator gives nothing; 1 A at 14 V allowed for the shunt's zero and what magnetism is left")
 	beltHolds = practice("a belt loses at most 3 % of its speed from no load to full")
 
 	envelope704 = wire.Citation{Text: "MIL-STD-704F normal transients", Status: wire.Memory}
