@@ -221,6 +221,33 @@ func TestRecordingWithoutCharts(t *testing.T) {
 	b.fitsAndIsQuiet("a recording without charts")
 }
 
+// Names of a recording that are markup are shown as words.
+func TestRecordingMarkup(t *testing.T) {
+	book, st := recordings(t)
+	m := recording.NewMemory(time.Unix(0, 0).UTC(), recording.Channel{Name: attack, Where: attack, Role: recording.BusVolts, Quantity: probe.Voltage, Scale: 0.001, Rate: 1000})
+	codes := make([]int32, 20_000)
+	for i := range codes {
+		codes[i] = 14_000 + int32(i%5)
+	}
+	require.NoError(t, m.Append(0, recording.Block{Step: 0.001, Codes: codes}))
+	m.Mark(recording.Marker{At: 5, Text: attack, By: attack})
+	_, err := st.Keep(t.Context(), m, store.Opening{Title: attack, Aircraft: attack, By: attack})
+	require.NoError(t, err)
+	pages := pagesOf(t, web.Options{Book: book, Recordings: st}, nil)
+	p := openPage(t, pages+"recording/1")
+	p.until(`document.readyState === "complete" && document.querySelector("#analysis .steps") && document.querySelector("#markers li")`)
+	for _, where := range []string{"h1", "figcaption", "#markers", "#analysis", "table"} {
+		assert.Contains(t, value[string](p, `document.querySelector("main").innerText && [...document.querySelectorAll("`+where+`")].map((e) => e.textContent).join(" ")`), attack, where)
+	}
+	assert.Equal(t, "undefined", value[string](p, `typeof hurt`))
+	p.open(pages + "logbook")
+	p.until(`document.readyState === "complete"`)
+	p.onlyText()
+	complaints, elsewhere := p.heard()
+	assert.Empty(t, complaints)
+	assert.Empty(t, elsewhere)
+}
+
 // TestRecordingByHand starts, marks and stops a recording on the page, and sees
 // it grow.
 func TestRecordingByHand(t *testing.T) {

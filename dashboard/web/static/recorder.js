@@ -3,12 +3,12 @@
 
 const box = at("recorder");
 const mayAnswer = box.dataset.right !== "watch";
-const name = at("by"); // none on a paired device: its pass names it
+const who = at("by"); // none on a paired device: its pass names it
 let state = null;
 
-if (name) {
-  name.value = kept("by") || "";
-  name.addEventListener("input", () => keep("by", name.value));
+if (who) {
+  who.value = kept("by") || "";
+  who.addEventListener("input", () => keep("by", who.value));
 }
 
 // --- What the program says ---------------------------------------------------------
@@ -46,10 +46,12 @@ function tellState(s) {
     if (!busy && (!before || before.phase !== "idle" || JSON.stringify(before.sources) !== JSON.stringify(s.sources))) choices(s);
     if (!before) kinds(s.kinds || []);
   }
-  // The page of the recording that has begun is where to be.
-  const here = document.querySelector("main").dataset.recording;
-  if (before && s.phase === "recording" && s.recording && String(s.recording) !== here && before.recording !== s.recording) location.href = `/recording/${s.recording}`;
-  if (before && s.phase === "idle" && s.recording && !here && before.phase !== "idle") location.href = `/recording/${s.recording}`;
+  // From the page where it is begun to that of the recording; who looks at
+  // another one is told where it is.
+  const here = document.querySelector("main").dataset.recording, elsewhere = s.recording > 0 && String(s.recording) !== here;
+  at("made").hidden = !(elsewhere && here && busy);
+  at("made").href = `/recording/${s.recording}`;
+  if (elsewhere && !here && before && (s.phase === "recording" || before.phase !== "idle")) location.href = at("made").href;
 }
 
 function values(channels) {
@@ -91,13 +93,13 @@ function kinds(list) {
 // --- What a person says --------------------------------------------------------------
 
 async function post(what, body) {
-  if (name && !name.value.trim()) {
+  if (who && !who.value.trim()) {
     at("said").textContent = "Who does it? Fill in your name first.";
-    name.focus();
+    who.focus();
     return false;
   }
   try {
-    const r = await fetch("/recorder/" + what, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify({ ...body, by: name ? name.value.trim() : "" }) });
+    const r = await fetch("/recorder/" + what, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify({ ...body, by: who ? who.value.trim() : "" }) });
     at("said").textContent = r.ok ? "" : await r.text();
     return r.ok;
   } catch {

@@ -104,6 +104,8 @@ function listMarkers() {
 
 // --- Where to look --------------------------------------------------------------
 
+let moving = 0;
+
 // look moves the view; it stays within the recording, and above ten
 // millionths of a second.
 function look(from, to) {
@@ -113,7 +115,8 @@ function look(from, to) {
   follow(false);
   view = width >= data.end - data.begin ? null : { from, to: from + width };
   for (const u of strips) u.setScale("x", { min: from, max: from + width }); // what is here already, until the rest comes
-  ask();
+  clearTimeout(moving);
+  moving = setTimeout(ask, 60); // fingers move the view many times a second
   reckon();
 }
 

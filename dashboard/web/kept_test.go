@@ -195,3 +195,41 @@ func TestView(t *testing.T) {
 	assert.Contains(t, get(fmt.Sprintf("/recording/1/view?n=%d", mostColumns)).Body.String(), `"single":true`)
 	assert.NotContains(t, strings.ToLower(body), "nan")
 }
+
+// BenchmarkView is what a page asks for when it looks at an hour of three
+// channels at 1 kHz, and at a second of it.
+func BenchmarkView(b *testing.B) {
+	book, err := logbook.Open(filepath.Join(b.TempDir(), "logbook.db"))
+	require.NoError(b, err)
+	defer book.Close()
+	st, err := store.Open(book)
+	require.NoError(b, err)
+	var channels []recording.Channel
+	for _, name := range []string{"bus", "battery", "charge"} {
+		channels = append(channels, recording.Channel{Name: name, Quantity: probe.Voltage, Scale: 0.001, Rate: 1000})
+	}
+	m := recording.NewMemory(time.Unix(0, 0), channels...)
+	codes := make([]int32, 3_600_000)
+	for i := range codes {
+		codes[i] = 14_000 + int32(i*i%37)
+	}
+	for i := range channels {
+		require.NoError(b, m.Append(i, recording.Block{Step: 0.001, Codes: codes}))
+	}
+	_, err = st.Keep(b.Context(), m, store.Opening{})
+	require.NoError(b, err)
+	pages := access.Local(New(Options{Book: book, Desk: procedure.NewDesk(), Recordings: st}))
+	for _, c := range []struct{ name, query string }{{"hour", "n=1000"}, {"second", "n=1000&from=1800&to=1801"}} {
+		b.Run(c.name, func(b *testing.B) {
+			b.ReportAllocs()
+			size := 0
+			for b.Loop() {
+				out := httptest.NewRecorder()
+				pages.ServeHTTP(out, httptest.NewRequest("GET", "http://127.0.0.1:8470/recording/1/view?"+c.query, nil))
+				require.Equal(b, http.StatusOK, out.Code)
+				size = out.Body.Len()
+			}
+			b.ReportMetric(float64(size), "bytes")
+		})
+	}
+}
