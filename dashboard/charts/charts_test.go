@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/xml"
 	"errors"
+	"flag"
 	"fmt"
 	"image"
 	"image/color"
@@ -12,6 +13,7 @@ import (
 	"iter"
 	"math"
 	"math/rand/v2"
+	"os"
 	"regexp"
 	"strconv"
 	"strings"
@@ -27,6 +29,8 @@ import (
 	"loomproof/checks/recording"
 	"loomproof/probe"
 )
+
+var update = flag.Bool("update", false, "draw the committed picture anew")
 
 // ground is the emulated ground run of a sound aircraft and what is said of it.
 var ground = sync.OnceValues(func() (*recording.Memory, *groundrun.Report) {
@@ -227,6 +231,27 @@ func TestEveryPictureOfAGroundRun(t *testing.T) {
 			assert.Greater(t, inked(img, point{width / 2, p.h / 2}, width/2-1, ink), 2000)
 			apart(t, p.Picture)
 		})
+	}
+}
+
+// The picture in README.md is the one that is drawn today, to a quarter of a pixel.
+func TestThePictureOfTheReadme(t *testing.T) {
+	r, rep := ground()
+	p, err := Run(r, rep, 0, 0)
+	require.NoError(t, err)
+	now := svg(t, p)
+	if *update {
+		require.NoError(t, os.WriteFile("testdata/run.svg", []byte(now), 0o644))
+	}
+	file, err := os.ReadFile("testdata/run.svg")
+	require.NoError(t, err)
+	number := regexp.MustCompile(`-?(\d+\.?\d*|\.\d+)`)
+	require.Equal(t, number.ReplaceAllString(string(file), "#"), number.ReplaceAllString(now, "#"), "go test ./dashboard/charts -update")
+	was, is := number.FindAllString(string(file), -1), number.FindAllString(now, -1)
+	for i := range was {
+		a, _ := strconv.ParseFloat(was[i], 64)
+		b, _ := strconv.ParseFloat(is[i], 64)
+		require.InDelta(t, a, b, 0.25, "number %d: go test ./dashboard/charts -update", i)
 	}
 }
 

@@ -124,16 +124,16 @@ func (d *runDrawing) strips(lanes int) {
 	if d.rep != nil {
 		below += 20
 	}
-	flags := below
+	tags := below
 	if len(loads) > 0 {
-		flags += rowHeight
+		tags += rowHeight
 	}
-	d.top = flags + rowHeight*float64(rows)
+	d.top = tags + rowHeight*float64(rows)
 	if d.rep != nil {
 		d.parts(parts, lanes)
 	}
 	d.hang(loads, below, lanes, rule, ink)
-	d.hang(markers, flags, lanes, accent, accent)
+	d.hang(markers, tags, lanes, accent, accent)
 }
 
 // parts shades the parts and writes what they are as long as it fits.
@@ -156,13 +156,13 @@ func (d *runDrawing) parts(y float64, lanes int) {
 	d.p.line(ink, 1, point{left, y + 18}, point{right, y + 18})
 }
 
-// hang draws flags, each from its row down through the lanes, and their words on
+// hang draws tags, each from its row down through the lanes, and their words on
 // top of all lines.
-func (d *runDrawing) hang(flags []*flag, y float64, lanes int, line, words color.RGBA) {
-	for _, f := range flags {
+func (d *runDrawing) hang(tags []*tag, y float64, lanes int, line, words color.RGBA) {
+	for _, f := range tags {
 		d.p.dashed(line, 0.8, point{f.x, y + rowHeight*float64(max(0, f.row))}, point{f.x, d.bottom(lanes)})
 	}
-	for _, f := range flags {
+	for _, f := range tags {
 		if f.row >= 0 {
 			foot := y + rowHeight*float64(f.row)
 			d.p.box(paper, f.from(), foot, f.to(), foot+rowHeight-1)
@@ -209,8 +209,8 @@ func labels(p groundrun.Part) []string {
 	return nil // a speed change lies between two that are named
 }
 
-// A flag is words that hang from a moment.
-type flag struct {
+// A tag is words that hang from a moment.
+type tag struct {
 	x      float64
 	words  string
 	wide   float64
@@ -218,20 +218,20 @@ type flag struct {
 	row    int  // -1: no room
 }
 
-func (f *flag) from() float64 {
+func (f *tag) from() float64 {
 	if f.centre {
 		return f.x - f.wide/2
 	}
 	return f.x + 1
 }
 
-func (f *flag) to() float64 { return f.from() + f.wide }
+func (f *tag) to() float64 { return f.from() + f.wide }
 
-func (d *runDrawing) loads() []*flag {
+func (d *runDrawing) loads() []*tag {
 	if d.rep == nil {
 		return nil
 	}
-	var out []*flag
+	var out []*tag
 	for _, l := range d.rep.Loads {
 		if l.At < d.time.least || l.At >= d.time.most {
 			continue
@@ -240,13 +240,13 @@ func (d *runDrawing) loads() []*flag {
 		if l.Amperes < 0 {
 			words = fmt.Sprintf("−%.1f A", -l.Amperes)
 		}
-		out = append(out, &flag{x: d.time.at(l.At), words: words, wide: measure(words, 10) + 2, centre: true})
+		out = append(out, &tag{x: d.time.at(l.At), words: words, wide: measure(words, 10) + 2, centre: true})
 	}
 	return out
 }
 
-func (d *runDrawing) markers() []*flag {
-	var out []*flag
+func (d *runDrawing) markers() []*tag {
+	var out []*tag
 	for _, m := range d.r.Markers() {
 		if m.At < d.time.least || m.At >= d.time.most {
 			continue
@@ -256,7 +256,7 @@ func (d *runDrawing) markers() []*flag {
 			words = string(m.Kind)
 		}
 		words = clip(words, 24)
-		out = append(out, &flag{x: d.time.at(m.At), words: words, wide: measure(words, 10) + 2})
+		out = append(out, &tag{x: d.time.at(m.At), words: words, wide: measure(words, 10) + 2})
 	}
 	return out
 }
@@ -269,11 +269,11 @@ func clip(words string, most int) string {
 	return words
 }
 
-// stack gives each flag the first row that it fits into and says how many rows
+// stack gives each tag the first row that it fits into and says how many rows
 // are taken.
-func stack(flags []*flag, rows int) (taken int) {
+func stack(tags []*tag, rows int) (taken int) {
 	free := make([]float64, rows)
-	for _, f := range flags {
+	for _, f := range tags {
 		f.row = -1
 		for row := range free {
 			if f.from() >= free[row] && f.to() < width {
