@@ -48,6 +48,11 @@ scrape_configs:
 	assert.Len(t, p.query(`loomproof_bus_nominal_volts{bus="main"} == 14`), 1)
 	assert.Empty(t, p.query(`ALERTS{alertname="BusVoltageHigh"}`))
 
+	// While it is recorded, as on a ground run, it is watched none the less.
+	r, err := http.Post(d.url+"recorder/start", "application/json", strings.NewReader(`{"by": "Tove Lind"}`))
+	require.NoError(t, err)
+	r.Body.Close()
+	require.Less(t, r.StatusCode, 300)
 	b.SetVolts(0, 15.9/4)
 	p.await(`ALERTS{alertname="BusVoltageHigh",alertstate="firing",bus="main"}`, func(s []series) bool { return len(s) == 1 })
 	assert.Empty(t, p.query(`ALERTS{alertname!="BusVoltageHigh"}`))

@@ -11,8 +11,9 @@ import (
 // standBy is how often what is clipped on is read while no procedure runs.
 const standBy = time.Second
 
-// standingBy reads the clipped channels while f waits, so that pages, metrics and
-// alerts know of the aircraft then, too. A procedure has the sources to itself.
+// standingBy reads the clipped channels while f waits. A node's samples come by
+// themselves, whatever runs; but only who reads finds out that it is away, and
+// finds it again.
 func (s *Station) standingBy(ctx context.Context, f func(context.Context) error) error {
 	reading, stop := context.WithCancel(ctx)
 	var crew sync.WaitGroup

@@ -155,7 +155,7 @@ func (s *Station) earlier(ctx context.Context, but int64) (map[string]procedure.
 }
 
 // Start waits at the desk until somebody starts the procedure. Meanwhile what is
-// clipped on is read, for the pages and the metrics.
+// clipped on is read, so that metrics tell when it is lost.
 func (s *Station) Start(ctx context.Context, name string) error {
 	return s.standingBy(ctx, func(ctx context.Context) error {
 		return s.Desk.Ask(ctx, s.Design.Aircraft.Name+": start "+name+"?", "Start")

@@ -346,12 +346,30 @@ func (s *Source) drop(inner probe.Source) {
 	}
 }
 
-// Latest are the last readings of the channels that have been read, by their
-// names. They may be old: see Reading.At and Status.
-func (s *Source) Latest() []probe.Reading {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	return slices.SortedFunc(maps.Values(s.latest), func(a, b probe.Reading) int { return cmp.Compare(a.Channel, b.Channel) })
+// Latest is what the channels show, by their names: of a source that gives its
+// samples unasked, as a node, what came in this moment, whoever else uses it; of
+// any other, the last reading of each channel that somebody has read. That may be
+// old: see Reading.At and Status.
+func (s *Source) Latest() (out []probe.Reading) {
+	streams, ok := s.now().(interface {
+		Latest(channel string) (probe.Reading, bool)
+	})
+	if !ok {
+		s.mu.Lock()
+		defer s.mu.Unlock()
+		return slices.SortedFunc(maps.Values(s.latest), func(a, b probe.Reading) int { return cmp.Compare(a.Channel, b.Channel) })
+	}
+	for _, c := range s.Listed() {
+		r, is := streams.Latest(c.Name)
+		if !is {
+			continue
+		}
+		r.Source = s.Name()
+		if r, err := s.judge(r); err == nil {
+			out = append(out, r)
+		}
+	}
+	return out
 }
 
 // now is the open instrument, or nil.
