@@ -22,6 +22,7 @@ import (
 
 	"loomproof/checks/logbook"
 	"loomproof/checks/procedure"
+	"loomproof/checks/verdict"
 	"loomproof/dashboard/report"
 )
 
@@ -194,7 +195,7 @@ func (v *victim) reportedAs(book string, records []logbook.Record) {
 	switch {
 	case rep.Count.Fail > 0:
 		require.Equal(v.t, exitFail, code)
-	case rep.Count.Undecided > 0 || !rep.Finished:
+	case rep.Count.Undecided > 0 || !rep.Finished || rep.Verdict == verdict.NotDone:
 		require.Equal(v.t, exitIncomplete, code)
 	default:
 		require.Equal(v.t, 0, code)
