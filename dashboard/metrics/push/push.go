@@ -140,15 +140,16 @@ func (p *Push) gather(ctx context.Context, at time.Time) {
 	}
 	now := flatten(families, p.Labels)
 	body := encode(now, ended(p.before, now), at)
-	p.before = now
 	dropped, err := p.queue.put(ctx, body, p.Most)
-	switch {
-	case ctx.Err() != nil:
+	if ctx.Err() != nil {
 		return
-	case err != nil:
+	}
+	if err != nil {
 		p.lose(whyDisk, 1, err.Error())
 		return
-	case dropped > 0:
+	}
+	p.before = now
+	if dropped > 0 {
 		p.lose(whyFull, uint64(dropped), fmt.Sprintf("the queue %s is full: the oldest in it is thrown away from now on", p.Queue))
 	}
 	select {
@@ -160,14 +161,7 @@ func (p *Push) gather(ctx context.Context, at time.Time) {
 func (p *Push) sending(ctx context.Context) {
 	for {
 		id, body, err := p.queue.oldest(ctx)
-		switch {
-		case ctx.Err() != nil:
-			return
-		case err != nil:
-			p.tell(whyDisk, err.Error())
-			body = nil // another look when more comes
-		}
-		if body == nil {
+		if err == nil && body == nil {
 			select {
 			case <-p.more:
 				continue
@@ -175,12 +169,33 @@ func (p *Push) sending(ctx context.Context) {
 				return
 			}
 		}
-		if !p.send(ctx, body) {
+		if err == nil {
+			if !p.send(ctx, body) {
+				return
+			}
+			err = p.queue.take(ctx, id)
+		}
+		if ctx.Err() != nil {
 			return
 		}
-		if err := p.queue.take(ctx, id); err != nil && ctx.Err() == nil {
+		if err != nil { // the disk: what was sent may be sent again
 			p.tell(whyDisk, err.Error())
+			if !p.pause(ctx) {
+				return
+			}
 		}
+	}
+}
+
+// pause waits before something is tried again; false when the context ends.
+func (p *Push) pause(ctx context.Context) bool {
+	wait := time.NewTimer(p.backoff.Max)
+	defer wait.Stop()
+	select {
+	case <-wait.C:
+		return true
+	case <-ctx.Done():
+		return false
 	}
 }
 
@@ -201,9 +216,7 @@ func (p *Push) send(ctx context.Context, body []byte) bool {
 			return true
 		}
 		p.again(err)
-		select {
-		case <-time.After(p.backoff.Max):
-		case <-ctx.Done():
+		if !p.pause(ctx) {
 			return false
 		}
 	}
@@ -272,10 +285,9 @@ func (p *Push) Collect(ch chan<- prometheus.Metric) {
 	send := func(d *prometheus.Desc, kind prometheus.ValueType, v float64, labels ...string) {
 		ch <- prometheus.MustNewConstMetric(d, kind, v, labels...)
 	}
-	if n, bytes, err := p.queue.size(context.Background()); err == nil {
-		send(waiting, prometheus.GaugeValue, float64(n))
-		send(held, prometheus.GaugeValue, float64(bytes))
-	}
+	n, bytes := p.queue.size()
+	send(waiting, prometheus.GaugeValue, float64(n))
+	send(held, prometheus.GaugeValue, float64(bytes))
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	send(sent, prometheus.CounterValue, float64(p.sent))

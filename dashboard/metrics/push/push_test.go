@@ -168,8 +168,7 @@ func TestAFullQueueLosesTheOldestAndSaysSo(t *testing.T) {
 	}
 	assert.Contains(t, <-told, "is full: the oldest in it is thrown away")
 	assert.Empty(t, told, "once")
-	n, bytes, err := p.queue.size(t.Context())
-	require.NoError(t, err)
+	n, bytes := p.queue.size()
 	assert.LessOrEqual(t, bytes, int64(200))
 	assert.EqualValues(t, 20-n, p.lost[whyFull])
 	sendMeanwhile(p, func() {
@@ -283,4 +282,23 @@ func TestFlatten(t *testing.T) {
 		"__name__=size_bytes job=j quantile=0.5 ": 7, "__name__=size_bytes_sum job=j ": 7, "__name__=size_bytes_count job=j ": 1,
 	}, got)
 	assert.True(t, math.IsNaN(staleNaN))
+}
+
+// What one gathering of a thousand series costs, with its place on disk.
+func BenchmarkGather(b *testing.B) {
+	b.ReportAllocs()
+	r := prometheus.NewRegistry()
+	volts := prometheus.NewGaugeVec(prometheus.GaugeOpts{Name: "reading_volts"}, []string{"circuit", "step"})
+	r.MustRegister(volts)
+	for i := range 1000 {
+		volts.WithLabelValues(fmt.Sprintf("circuit-%d", i/8), fmt.Sprintf("circuit-%d/load voltage#%d", i/8, i%8)).Set(float64(i) / 7)
+	}
+	p, err := Open(Options{URL: "http://127.0.0.1:1/", Queue: filepath.Join(b.TempDir(), "push.db"), Gatherer: r, Tell: func(string) {}})
+	require.NoError(b, err)
+	defer p.Close()
+	for b.Loop() {
+		p.gather(b.Context(), time.Now())
+	}
+	n, bytes := p.queue.size()
+	b.ReportMetric(float64(bytes)/float64(n), "B/gathering")
 }

@@ -8,6 +8,7 @@ import (
 	"net/url"
 	"path/filepath"
 	"strings"
+	"sync"
 
 	"github.com/klauspost/compress/snappy"
 	_ "modernc.org/sqlite" // the store
@@ -18,6 +19,9 @@ import (
 type queue struct {
 	db   *sql.DB
 	path string
+
+	mu      sync.Mutex
+	n, held int64 // how many it holds, and their bytes
 }
 
 const queueSchema = `
@@ -43,7 +47,12 @@ func openQueue(path string) (*queue, error) {
 		}
 		return nil, fmt.Errorf("queue %s cannot be used: %w; check its folder, or move the file away, with what was not sent yet", path, err)
 	}
-	return &queue{db, path}, nil
+	q := &queue{db: db, path: path}
+	if err := db.QueryRow("SELECT count(*), coalesce(sum(length(body)), 0) FROM gatherings").Scan(&q.n, &q.held); err != nil {
+		db.Close()
+		return nil, q.wrap(err)
+	}
+	return q, nil
 }
 
 func (q *queue) Close() error { return q.db.Close() }
@@ -51,32 +60,30 @@ func (q *queue) Close() error { return q.db.Close() }
 // put adds a gathering, and throws the oldest away for as long as there is more
 // than fits, but never the newest. It gives how many it threw away.
 func (q *queue) put(ctx context.Context, body []byte, most int64) (dropped int64, err error) {
+	q.mu.Lock()
+	defer q.mu.Unlock()
 	tx, err := q.db.BeginTx(ctx, nil)
 	if err != nil {
 		return 0, q.wrap(err)
 	}
 	defer func() { _ = tx.Rollback() }() // does nothing after the commit
-	if _, err := tx.ExecContext(ctx, "INSERT INTO gatherings (body) VALUES (?)", snappy.Encode(nil, body)); err != nil {
+	packed := snappy.Encode(nil, body)
+	if _, err := tx.ExecContext(ctx, "INSERT INTO gatherings (body) VALUES (?)", packed); err != nil {
 		return 0, q.wrap(err)
 	}
-	var held int64
-	if err := tx.QueryRowContext(ctx, "SELECT sum(length(body)) FROM gatherings").Scan(&held); err != nil {
-		return 0, q.wrap(err)
-	}
-	for held > most {
+	n, held := q.n+1, q.held+int64(len(packed))
+	for held > most && n > 1 {
 		var size int64
-		err := tx.QueryRowContext(ctx, `DELETE FROM gatherings WHERE id = (SELECT min(id) FROM gatherings) AND id < (SELECT max(id) FROM gatherings)
-			RETURNING length(body)`).Scan(&size)
-		if errors.Is(err, sql.ErrNoRows) {
-			break
-		}
-		if err != nil {
+		if err := tx.QueryRowContext(ctx, "DELETE FROM gatherings WHERE id = (SELECT min(id) FROM gatherings) RETURNING length(body)").Scan(&size); err != nil {
 			return 0, q.wrap(err)
 		}
-		held -= size
-		dropped++
+		n, held, dropped = n-1, held-size, dropped+1
 	}
-	return dropped, q.wrap(tx.Commit())
+	if err := tx.Commit(); err != nil {
+		return 0, q.wrap(err)
+	}
+	q.n, q.held = n, held
+	return dropped, nil
 }
 
 // oldest gives the first gathering; nil if there is none.
@@ -98,13 +105,25 @@ func (q *queue) oldest(ctx context.Context) (id int64, body []byte, err error) {
 
 // take takes a gathering out; one that was thrown away meanwhile is none.
 func (q *queue) take(ctx context.Context, id int64) error {
-	_, err := q.db.ExecContext(ctx, "DELETE FROM gatherings WHERE id = ?", id)
-	return q.wrap(err)
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	var size int64
+	err := q.db.QueryRowContext(ctx, "DELETE FROM gatherings WHERE id = ? RETURNING length(body)", id).Scan(&size)
+	switch {
+	case errors.Is(err, sql.ErrNoRows):
+		return nil
+	case err != nil:
+		return q.wrap(err)
+	}
+	q.n, q.held = q.n-1, q.held-size
+	return nil
 }
 
-func (q *queue) size(ctx context.Context) (n, bytes int64, err error) {
-	err = q.db.QueryRowContext(ctx, "SELECT count(*), coalesce(sum(length(body)), 0) FROM gatherings").Scan(&n, &bytes)
-	return n, bytes, q.wrap(err)
+// size is how many gatherings it holds, and their bytes.
+func (q *queue) size() (n, bytes int64) {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	return q.n, q.held
 }
 
 func (q *queue) wrap(err error) error {
