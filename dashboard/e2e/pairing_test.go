@@ -14,6 +14,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"loomproof/checks/procedure"
+	"loomproof/checks/recording/recorder"
 	"loomproof/dashboard/access"
 	"loomproof/dashboard/station"
 )
@@ -22,7 +23,10 @@ import (
 // name that it was paired under, and is shut out when its pass is withdrawn. A
 // second one may watch only.
 func TestPairing(t *testing.T) {
-	s := station.Station{Desk: procedure.NewDesk(), Version: "v1.0.0"}
+	book, st := recordings(t)
+	rec := recorder.New(st, nil, "Marsh Hen", "v1.0.0")
+	t.Cleanup(func() { require.NoError(t, rec.Close()) })
+	s := station.Station{Desk: procedure.NewDesk(), Version: "v1.0.0", Book: book, Recorder: rec}
 	answered := make(chan error, 1)
 	ctx, stop := context.WithCancel(t.Context())
 	t.Cleanup(stop)
@@ -53,6 +57,14 @@ func TestPairing(t *testing.T) {
 	watcher.do(chromedp.KeyEvent(kb.Enter))
 	assert.Equal(t, "none", value[string](watcher, `getComputedStyle(document.getElementById("answers")).display`))
 	assert.Equal(t, 403, value[int](watcher, `(() => { const r = new XMLHttpRequest(); r.open("POST", "/answer", false); r.send('{"id":1,"choice":"Closed","by":"x"}'); return r.status; })()`))
+
+	// The recorder's page shows the watcher how it goes, and no buttons.
+	watcher.open(n.Address + "recording")
+	watcher.until(`document.getElementById("phase")?.textContent === "Nothing is being recorded."`)
+	assert.Zero(t, value[int](watcher, `document.querySelectorAll("#recorder button, #recorder input").length`))
+	assert.Equal(t, 403, value[int](watcher, `(() => { const r = new XMLHttpRequest(); r.open("POST", "/recorder/start", false); r.send('{"by":"x"}'); return r.status; })()`))
+	_, _ = watcher.heard() // the refusals that it was after
+	watcher.fitsAndIsQuiet("the recorder, watched")
 
 	phone.until(`document.querySelector("#answers button")`)
 	phone.do(chromedp.Click("#answers button"))

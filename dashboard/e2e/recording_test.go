@@ -174,6 +174,11 @@ func TestRecordingLooks(t *testing.T) {
 		b.drawn()
 		look(t, "a ground run, "+id, b.picture())
 	}
+	b.phone()
+	b.drawn()
+	value[chromedp.Void](b.page, `document.querySelector("#analysis .steps").scrollIntoView()`)
+	look(t, "a ground run, phone", b.picture())
+	b.laptop()
 	// Two recordings are ticked in the logbook with the keyboard, and compared.
 	_, err = st.Keep(t.Context(), m, store.Opening{Title: "ground run again", Aircraft: "Marsh Hen"})
 	require.NoError(t, err)
@@ -294,6 +299,8 @@ func TestRecordingByHand(t *testing.T) {
 	b.presses("m")
 	b.until(`document.querySelectorAll("#markers li").length === 2`)
 	b.fitsAndIsQuiet("recording")
+	value[chromedp.Void](b.page, `document.getElementById("follow").click()`)
+	b.until(`following && view && !asking && data.end - data.to < 3 && data.to - data.from <= 30.5`)
 	b.do(chromedp.Click(chromedp.ID("stop")))
 	b.until(`data.ended && document.getElementById("phase").textContent.startsWith("Nothing")`)
 	b.until(`!document.getElementById("analysis").innerText.includes("being read")`)
