@@ -10,8 +10,9 @@ import (
 )
 
 // How many series there can be, whatever the design: four for each of
-// MostCircuits circuits, one for each of MostReadings readings and MostChannels
-// channels of sources, and some two hundred that do not grow with the design.
+// MostCircuits circuits, one for each of MostReadings readings, two for each of
+// MostChannels channels of sources, some thirty for each source of the source
+// file, and some two hundred that are always there.
 // What is left out is counted in loomproof_left_out; the sums and the counts by
 // verdict still hold all of it. They are our own choice: a server of the usual
 // size takes some millions.

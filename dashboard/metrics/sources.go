@@ -32,7 +32,7 @@ type sourceCollector struct {
 var live = perUnit("loomproof_source_", "that the source shows at this channel, no older than ten seconds.", "source", "channel", "bus")
 
 var (
-	nominal      = prometheus.NewDesc("loomproof_bus_nominal_volts", "Nominal voltage of a bus while charging, by the design.", []string{"bus"}, nil)
+	nominal      = prometheus.NewDesc("loomproof_bus_nominal_volts", "Nominal voltage of a bus that is read now, while charging, by the design.", []string{"bus"}, nil)
 	channelsLeft = prometheus.NewDesc("loomproof_source_channels_left_out", "Channels with a fresh reading that have no series, because there would be too many.", nil, nil)
 )
 
@@ -75,17 +75,17 @@ func (c sourceCollector) Collect(ch chan<- prometheus.Metric) {
 	for _, s := range c.list {
 		c.life(ch, s)
 	}
-	if c.design != nil {
-		for _, b := range c.design.Buses {
-			gauge(ch, nominal, float64(c.design.Aircraft.Nominal), b.Name)
-		}
-	}
-	room, out := MostChannels, 0
+	room, out, told := MostChannels, 0, map[string]bool{"": true}
 	for _, s := range c.list {
 		shown := c.shown(s)
 		kept := min(len(shown), room)
 		for _, r := range shown[:kept] {
-			gauge(ch, live[r.Quantity.Unit()], r.Value, s.Name(), r.Channel, c.bus(s, r.Channel))
+			bus := c.bus(s, r.Channel)
+			gauge(ch, live[r.Quantity.Unit()], r.Value, s.Name(), r.Channel, bus)
+			if !told[bus] {
+				told[bus] = true
+				gauge(ch, nominal, float64(c.design.Aircraft.Nominal), bus)
+			}
 		}
 		room, out = room-kept, out+len(shown)-kept
 	}
