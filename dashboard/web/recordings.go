@@ -132,6 +132,8 @@ func tableOf(rec recording.Recording, from, to float64) ([]tableRow, error) {
 		return nil, nil
 	}
 	rows := make([]tableRow, tableRows)
+	digits := decimals((to - from) / tableRows / 10)
+	seconds := func(t float64) string { return strconv.FormatFloat(t, 'f', digits, 64) }
 	for i, c := range rec.Channels() {
 		buckets, err := rec.View(i, from, to, tableRows)
 		if err != nil {
@@ -149,8 +151,6 @@ func tableOf(rec recording.Recording, from, to float64) ([]tableRow, error) {
 	}
 	return rows, nil
 }
-
-func seconds(t float64) string { return strconv.FormatFloat(t, 'f', 2, 64) }
 
 // exportRecording hands a recording over as a table.
 func (s *Server) exportRecording(w http.ResponseWriter, r *http.Request) {
