@@ -58,16 +58,17 @@ type ChannelNote struct {
 
 // A Part is a stretch of the run in one condition.
 type Part struct {
-	ID         string   `json:"id"`
-	Kind       PartKind `json:"kind"`
-	From       float64  `json:"from_s"`
-	To         float64  `json:"to_s"`
-	Name       string   `json:"name"`
-	By         string   `json:"by"`               // what told it
-	Speed      float64  `json:"speed_hz"`         // engine, revolutions a second; 0: not known
-	Line       float64  `json:"ripple_line_hz"`   // strongest line of the ripple; 0: none found
-	Electrical float64  `json:"electrical_hz"`    // of the alternator, by the lines; 0: not found
-	Figures    []Figure `json:"figures,omitzero"` // one for each voltage and current
+	ID           string   `json:"id"`
+	Kind         PartKind `json:"kind"`
+	From         float64  `json:"from_s"`
+	To           float64  `json:"to_s"`
+	Name         string   `json:"name"`
+	By           string   `json:"by"`               // what told it
+	Speed        float64  `json:"speed_hz"`         // engine, revolutions a second; 0: not known
+	Line         float64  `json:"ripple_line_hz"`   // strongest line of the ripple; 0: none found
+	Electrical   float64  `json:"electrical_hz"`    // of the alternator, by the lines; 0: not found
+	ElectricalBy string   `json:"electrical_by"`    // what told which of the lines it is
+	Figures      []Figure `json:"figures,omitzero"` // one for each voltage and current
 
 	family *family
 }

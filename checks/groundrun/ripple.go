@@ -489,6 +489,9 @@ func (a *analysis) findRectifier(bad, loud []*Check) {
 	f := Finding{Fault: Rectifier, Try: "Engine off, battery off the system: measure each diode both ways and the windings between each two phases; look at the joints and plugs between them."}
 	if odd > 0.05*even {
 		f.What = "The ripple has the electrical frequency itself in it, which a sound six-pulse rectifier has not: one of its six diodes is open, shorted or badly joined."
+		if a.o.PolePairs <= 0 || a.o.Ratio <= 0 {
+			f.What += " Or, if what is taken for that frequency is twice it, a phase is badly joined; the engine's speed with the alternator's pole pairs and ratio would tell which."
+		}
 	} else {
 		f.What = "The ripple has twice the electrical frequency in it and not the frequency itself: one phase gives nothing or little: a winding, its lead or its plug."
 	}

@@ -96,7 +96,10 @@ func (a *analysis) follow() {
 	var known []*Part
 	for i := range a.rep.Parts {
 		if p := &a.rep.Parts[i]; p.family != nil && p.Line > 0 {
-			p.Electrical = p.family.hz
+			p.Electrical, p.ElectricalBy = p.family.hz, "the lines' shape alone"
+			if _, ok := a.expected(p); ok {
+				p.ElectricalBy = "the engine's speed"
+			}
 			known = append(known, p)
 		}
 	}

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"image/color"
 	"math"
+	"strings"
 
 	"loomproof/checks/groundrun"
 	"loomproof/checks/recording"
@@ -53,7 +54,7 @@ func Spectrum(r recording.Recording, rep *groundrun.Report, part string) (*Pictu
 	}
 	p := newPicture(plotBottom+44, fmt.Sprintf("Spectrum of %s, %s: %s", s.Channel, of.ID, of.Name))
 	p.head(clip(p.Title, 100))
-	p.say(left, 40, 11, start, ink, fmt.Sprintf("peak amplitude; mean of %d windows of %s (Hann), lines %s apart",
+	p.say(left, 40, 11, start, ink, fmt.Sprintf("peak amplitude; %d Hann windows of %s, bins %s apart",
 		s.Windows, units.Format(s.Seconds, "s"), units.Format(s.Bin, "Hz")))
 	d := &spectrumDrawing{p: p, s: s, x: axis{most: s.Top, from: left, to: right}, y: levels(s)}
 	d.draw(of)
@@ -189,22 +190,29 @@ func (d *spectrumDrawing) names(of groundrun.Part) {
 const mostFolded = 4
 
 // folded names the six-pulse lines that stand too high for the rate and show
-// below where they are.
+// below where they are, and says what the names rest on.
 func (d *spectrumDrawing) folded(of groundrun.Part) {
-	any := false
+	down := false
 	for n := 6; of.Electrical > 0 && n <= 6*mostFolded; n += 6 {
 		hz := float64(n) * of.Electrical
 		if hz <= d.s.Rate/2 {
 			continue
 		}
-		down := math.Abs(hz - d.s.Rate*math.Round(hz/d.s.Rate))
-		if k := int(down / d.s.Bin); k > slowest && k+3 < reach(d.s) && d.stands(k) {
-			d.name(down, fmt.Sprintf("(%df)", n), rule)
-			any = true
+		low := math.Abs(hz - d.s.Rate*math.Round(hz/d.s.Rate))
+		if k := int(low / d.s.Bin); k > slowest && k+3 < reach(d.s) && d.stands(k) {
+			d.name(low, fmt.Sprintf("(%df)", n), rule)
+			down = true
 		}
 	}
-	if any {
-		d.p.say(right, 40, 11, end, ink, "in brackets: too high for the rate, folded down")
+	var notes []string
+	if of.Electrical > 0 {
+		notes = append(notes, "f by "+of.ElectricalBy)
+	}
+	if down {
+		notes = append(notes, "in brackets: folded down by the rate")
+	}
+	if len(notes) > 0 {
+		d.p.say(right, 40, 11, end, ink, strings.Join(notes, "; "))
 	}
 }
 
@@ -246,7 +254,7 @@ func (d *spectrumDrawing) describe(of groundrun.Part) string {
 	if of.Electrical == 0 {
 		return "No lines of the rectifier were found in this part."
 	}
-	words := fmt.Sprintf("The electrical frequency f is %s.", units.Format(of.Electrical, "Hz"))
+	words := fmt.Sprintf("The electrical frequency f is %s, by %s.", units.Format(of.Electrical, "Hz"), of.ElectricalBy)
 	for _, n := range []float64{1, 2, 3, 6, 12} {
 		if i := int(math.Round(n * of.Electrical / d.s.Bin)); i+2 < reach(d.s) && i > 2 {
 			most := 0.0
