@@ -59,7 +59,7 @@ func (c analyseCommand) Run(w *world) error {
 		return fmt.Errorf("%s: %s", c.name(), run.Why)
 	}
 	r := run.Analysis
-	if err := errors.Join(c.draw(w, run), writeFile(c.HTML, func(f io.Writer) error { return run.HTML(f, "loomproof "+version()) })); err != nil {
+	if err := errors.Join(c.draw(w, run), writeFile(c.HTML, func(f io.Writer) error { return run.HTML(f, version()) })); err != nil {
 		return err
 	}
 	write := r.Text

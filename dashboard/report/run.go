@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"html/template"
 	"io"
+	"slices"
 	"time"
 
 	"loomproof/checks/groundrun"
@@ -97,6 +98,7 @@ func (r *Report) AddRuns(ctx context.Context, book *logbook.Book) error {
 type runCheck struct {
 	groundrun.Check
 	Where, Value, Allowed string
+	Number                int // of its rule in Rules
 	Picture               template.HTML
 }
 
@@ -107,6 +109,7 @@ func (x *Run) Judged() []runCheck { return x.checks(true) }
 func (x *Run) Told() []runCheck { return x.checks(false) }
 
 func (x *Run) checks(judged bool) (out []runCheck) {
+	rules := x.Rules()
 	for _, c := range x.Analysis.Checks {
 		if (c.Verdict != "") != judged {
 			continue
@@ -117,9 +120,20 @@ func (x *Run) checks(judged bool) (out []runCheck) {
 			row.Where = x.Analysis.PartName(c.Part)
 		}
 		if judged {
-			row.Allowed, row.Picture = b.Allowed(), b.SVG(150)
+			row.Allowed, row.Picture, row.Number = b.Allowed(), b.SVG(150), slices.Index(rules, c.Rule)+1
 		}
 		out = append(out, row)
+	}
+	return out
+}
+
+// Rules are the citations of the limits, each once, in the order that they came
+// up.
+func (x *Run) Rules() (out []string) {
+	for _, c := range x.Analysis.Checks {
+		if c.Rule != "" && !slices.Contains(out, c.Rule) {
+			out = append(out, c.Rule)
+		}
 	}
 	return out
 }

@@ -165,7 +165,7 @@ func (s *Server) drawn(w http.ResponseWriter, r *http.Request) {
 	}
 	w.Header().Set("Content-Type", map[string]string{".svg": "image/svg+xml", ".png": "image/png"}[kind])
 	// The SVG has its colours as attributes; nothing in it may act.
-	w.Header().Set("Content-Security-Policy", "default-src 'none'; style-src 'unsafe-inline'")
+	w.Header().Set("Content-Security-Policy", "default-src 'none'; style-src 'unsafe-inline'; img-src data:") // the cells of the waterfall
 	w.Header().Set("Cache-Control", "no-store")
 	_, _ = b.WriteTo(w)
 }
