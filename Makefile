@@ -17,9 +17,12 @@ build: chart
 # The chart library of the recording page, from npm, at the versions that its
 # package-lock.json pins. Without it the page shows pictures instead.
 CHART := dashboard/web/chart/built/chart.js
-$(CHART): $(addprefix dashboard/web/chart/,package.json package-lock.json chart.js)
-	cd dashboard/web/chart && npm ci --silent --prefer-offline && npm run --silent build
+NPM := dashboard/web/chart/node_modules/.package-lock.json
+$(NPM): $(addprefix dashboard/web/chart/,package.json package-lock.json .npmrc)
+	cd dashboard/web/chart && npm ci --silent --prefer-offline
 	@touch $@
+$(CHART): $(NPM) dashboard/web/chart/chart.js
+	cd dashboard/web/chart && npm run --silent build
 
 chart:
 	@command -v npm >/dev/null || { echo "npm is not installed: the page of a recording shows pictures instead of charts."; exit 0; }; \
