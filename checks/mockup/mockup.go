@@ -133,6 +133,23 @@ func (m *Mockup) MeterOhms() (ohms float64, touching bool) {
 	return ohms, err == nil && !math.IsInf(ohms, 1)
 }
 
+// MeterAmperes is the current through a meter in series, over the open protector
+// of a circuit; touching is false where no such meter is.
+func (m *Mockup) MeterAmperes() (amperes float64, touching bool) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	t := m.design.Terminal(m.probes.black)
+	if !m.probes.down || t == nil || t.Circuit == nil || m.probes.red != t.Circuit.Bus || m.state.Closed[t.Circuit.Name] {
+		return 0, false
+	}
+	with := m.state.Clone()
+	with.Closed[t.Circuit.Name] = true
+	m.model.Set(with)
+	defer m.model.Set(m.state)
+	amperes, err := m.model.Value(airframe.Into(t.Circuit.Name))
+	return amperes, err == nil
+}
+
 // Volts is the voltage between two terminals, for instruments that are wired
 // to them.
 func (m *Mockup) Volts(from, to string) float64 {

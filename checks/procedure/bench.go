@@ -27,6 +27,10 @@ type Bench struct {
 	// NodeShunts is, by circuit, the node's channel that reads its current.
 	NodeShunts map[string]string
 
+	// MeterAmperes is what the meter may carry in series; 0 for one that reads no
+	// current, or not to a stated accuracy.
+	MeterAmperes float64
+
 	// Patience is how long to wait for a steady reading before asking whether
 	// the probes are on the point. Zero means 20 s.
 	Patience time.Duration

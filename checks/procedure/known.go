@@ -120,6 +120,9 @@ func whole(m measured, before airframe.State) bool { return m.known != "" || bef
 
 // currentLimit is the limit of a circuit's current.
 func (p *Performance) currentLimit(circuit, source string, m measured, state, before airframe.State) (limits.Expected, error) {
+	if of, with, ok := p.bridged(m.quantity, m.from, m.to, state); ok && of == circuit {
+		return p.limits.Current(with, circuit)
+	}
 	if whole(m, before) {
 		return p.limits.Current(state, circuit)
 	}

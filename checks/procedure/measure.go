@@ -130,6 +130,9 @@ func (p *Performance) toRead(n Now) (limits.Expected, error) {
 	case n.Quantity == probe.Voltage:
 		return p.limits.Between(p.state, n.Red, n.Black)
 	case n.Quantity == probe.Current:
+		if circuit, with, ok := p.bridged(n.Quantity, n.Red, n.Black, p.state); ok {
+			return p.limits.Current(with, circuit)
+		}
 		return limits.Expected{}, nil // where it is put in series, the design has no part
 	case len(p.state.Sources) > 0:
 		return limits.Expected{}, errors.New("ohms are read with the power off: something feeds the aircraft here")
@@ -162,6 +165,8 @@ func (a aim) quiet() bool {
 		return math.Abs(a.expected) < detectable
 	case probe.Resistance:
 		return a.expected >= limits.Open
+	case probe.Current:
+		return math.Abs(a.expected) < feltAmperes
 	}
 	return true
 }

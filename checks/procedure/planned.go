@@ -105,16 +105,18 @@ func (p *Performance) wants(name string, args starlark.Tuple, kwargs []starlark.
 // want reads one thing that a script wants to know: (kind, circuit, from, to).
 func (p *Performance) want(v starlark.Value) (w plan.Want, err error) {
 	t, ok := v.(starlark.Tuple)
-	if !ok || len(t) != 4 {
+	if !ok || len(t) != 4 && len(t) != 5 {
 		return w, fmt.Errorf("%s is no want: write (kind, circuit, from, to)", v)
 	}
+	opens := len(t) == 5 && bool(t[4].Truth())
+	t = t[:4]
 	var words [4]string
 	for i := range t {
 		if words[i], ok = starlark.AsString(t[i]); !ok {
 			return w, fmt.Errorf("%s is no want: write (kind, circuit, from, to), all words", v)
 		}
 	}
-	w = plan.Want{Kind: plan.Kind(words[0]), Circuit: words[1], From: words[2], To: words[3]}
+	w = plan.Want{Kind: plan.Kind(words[0]), Circuit: words[1], From: words[2], To: words[3], Opens: opens}
 	kinds := []plan.Kind{plan.Voltage, plan.Drop, plan.Current, plan.Dip, plan.Ohms}
 	if !slices.Contains(kinds, w.Kind) {
 		return w, fmt.Errorf("%q cannot be planned; what can is %q", w.Kind, kinds)

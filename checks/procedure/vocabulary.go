@@ -102,13 +102,13 @@ power_off()`,
 			},
 		},
 		{
-			Group: groupDesign, Use: "bench", Says: ".meter, .supply, .node: what is on the bench, True or False; .shunts, the circuits whose current the node reads.",
+			Group: groupDesign, Use: "bench", Says: ".meter, .supply, .node: what is on the bench, True or False; .shunts, the circuits whose current the node reads; .series, how many amperes the meter can be put in series with (0: it reads none).",
 			Example: `if bench.node:
     check("bus voltage", "master", read("node bus"), low = -0.1, high = 0.1, rule = "nothing is on yet")`,
 			value: func(p *Performance) starlark.Value {
 				return record("bench", "meter", starlark.Bool(p.Bench.Meter != nil), "supply", starlark.Bool(p.Bench.Supply != nil),
 					"node", starlark.Bool(p.Bench.Node != nil && p.Bench.NodeVolts != ""),
-					"shunts", texts(slices.Sorted(maps.Keys(p.Bench.NodeShunts))))
+					"series", starlark.Float(p.Bench.MeterAmperes), "shunts", texts(slices.Sorted(maps.Keys(p.Bench.NodeShunts))))
 			},
 		},
 		{
@@ -203,7 +203,7 @@ plugs(False, "Put all plugs on again.")`, do: (*Performance).slPlugs,
 
 		{
 			Group: groupRead, Use: `measure(red, black, say, detail="", quantity="voltage", joined=[], stays=False, closing="", comb=False)`,
-			Says: "Probes on two terminals; the reading takes itself when it is steady. Gives .value, .open (no way between them), .cut. quantity is \"voltage\", \"resistance\" (power off; the terminals in joined are tied to black; \"\" is the airframe) or \"current\" (the meter in series). stays: the probes are there already. closing: of resistance, the circuit whose protector and switch a hand closes meanwhile: the reading falls as they close. comb: black and the terminals in joined are clips of a comb, one of which red has too; that an open way was touched is then felt by its clip.",
+			Says: "Probes on two terminals; the reading takes itself when it is steady. Gives .value, .open (no way between them), .cut. quantity is \"voltage\", \"resistance\" (power off; the terminals in joined are tied to black; \"\" is the airframe) or \"current\" (the meter in series, as from a bus over the open breaker of a circuit). stays: the probes are there already. closing: of resistance, the circuit whose protector and switch a hand closes meanwhile: the reading falls as they close. comb: black and the terminals in joined are clips of a comb, one of which red has too; that an open way was touched is then felt by its clip.",
 			Example: `power(volts = supply.volts, limit = supply.limit)
 m = measure("battery+", reference, "Red probe on " + say_point("battery+") + ".")
 if not m.cut:
@@ -228,7 +228,7 @@ power_off()`, do: (*Performance).slRead,
 note("%d probe moves" % p.moves)`, do: (*Performance).slTellGaps,
 		},
 		{
-			Group: groupRead, Use: "plan(wants)", Says: "How to find out, with what is on the bench, a list of (kind, circuit, from, to); kind is \"voltage\", \"drop\", \"current\", \"dip\" or \"ohms\". Gives .order (each .red .black), .ways, .moves, .listed (moves going down the list), .cannot (each .kind .circuit .why .addition).",
+			Group: groupRead, Use: "plan(wants)", Says: "How to find out, with what is on the bench, a list of (kind, circuit, from, to); kind is \"voltage\", \"drop\", \"current\", \"dip\" or \"ohms\"; a fifth, True, says that the meter can be put in series from from to to. Gives .order (each .red .black), .ways, .moves, .listed (moves going down the list), .cannot (each .kind .circuit .why .addition).",
 			Example: `p = plan([("drop", "radio", "avionics", "radio.breaker"), ("dip", "radio", "avionics", reference)])
 for gap in p.cannot:
     note("Not proven here: %s of %s. What would: %s." % (gap.kind, gap.circuit, gap.addition))`, do: (*Performance).slPlan,

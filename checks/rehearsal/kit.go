@@ -49,6 +49,9 @@ func (k Kit) words() []string {
 func (k Kit) bench(c *crew) *procedure.Bench {
 	b := &procedure.Bench{Patience: 2 * time.Second}
 	if k.Meter != nil {
+		if _, ok := k.Meter.Accuracy(probe.Current, procedure.SeriesAmperes); ok {
+			b.MeterAmperes = procedure.SeriesAmperes
+		}
 		b.Meter = &pretended{crew: c, name: "meter", Instrument: *k.Meter, channels: channels(probe.Voltage, probe.Current, probe.Resistance)}
 	}
 	if k.Supply != nil {
@@ -188,7 +191,8 @@ func (p *pretended) meter(q probe.Quantity) (float64, error) {
 		}
 		return ohms, nil
 	case probe.Current:
-		return 0, nil // where it is put in series, the design has no part
+		amperes, _ := p.crew.mockup.MeterAmperes()
+		return amperes, nil
 	}
 	return 0, fmt.Errorf("a rehearsal reads volts, amperes and ohms, no %s", q)
 }

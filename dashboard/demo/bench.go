@@ -21,6 +21,7 @@ import (
 var (
 	meterAccuracy  = probe.Accuracy{OfReading: 45e-6, OfRange: 6e-6}
 	meterOhms      = probe.Accuracy{OfReading: 100e-6, OfRange: 40e-6}
+	meterAmperes   = probe.Accuracy{OfReading: 500e-6, OfRange: 100e-6}
 	supplyVolts    = probe.Accuracy{OfReading: 0.0005, Digits: 5}
 	supplyAmperes  = probe.Accuracy{OfReading: 0.001, Digits: 50} // of 0.1 mA
 	nodeAccuracy   = probe.Accuracy{OfReading: 0.002}
@@ -97,18 +98,18 @@ func (f *fitter) plug(mode port.Mode, serve func(*bench.Cable)) (port.Conn, erro
 func (f *fitter) meter() error {
 	meter := bench.NewMeter(f.mockup.MeterVolts, bench.MeterOptions{
 		Seed: f.seed + 1, Noise: 30e-6, Integration: 4 * time.Millisecond,
-		Accuracy: bench.Accuracies{probe.Voltage: meterAccuracy, probe.Resistance: meterOhms},
-		Ohms:     f.mockup.MeterOhms, LeadOhms: 0.08,
+		Accuracy: bench.Accuracies{probe.Voltage: meterAccuracy, probe.Resistance: meterOhms, probe.Current: meterAmperes},
+		Ohms:     f.mockup.MeterOhms, Amperes: f.mockup.MeterAmperes, LeadOhms: 0.08,
 	})
 	line, err := f.plug(port.Mode{Baud: 115200}, func(c *bench.Cable) { _ = meter.Serve(c.Device()) })
 	if err != nil {
 		return err
 	}
-	opened, err := scpi.OpenMeter(f.ctx, line, scpi.MeterOptions{Options: scpi.Options{Name: "meter", Accuracy: map[string]probe.Accuracy{"voltage": meterAccuracy, "resistance": meterOhms}}})
+	opened, err := scpi.OpenMeter(f.ctx, line, scpi.MeterOptions{Options: scpi.Options{Name: "meter", Accuracy: map[string]probe.Accuracy{"voltage": meterAccuracy, "resistance": meterOhms, "current": meterAmperes}}})
 	if err != nil {
 		return err
 	}
-	f.bench.Meter = opened
+	f.bench.Meter, f.bench.MeterAmperes = opened, procedure.SeriesAmperes
 	f.undo = append(f.undo, opened.Close)
 	return nil
 }

@@ -91,6 +91,9 @@ func (o *Opened) place(all []probe.Source, byHand string, d *design.Design) erro
 	case len(meters) == 0 && byHand != "":
 		return fmt.Errorf("--by-hand %q: no meter of that name is among the sources", byHand)
 	case len(meters) == 1:
+		if sources.Of(o.Bench.Meter).HasAccuracy("current") {
+			o.Bench.MeterAmperes = procedure.SeriesAmperes
+		}
 		return needAccuracy(sources.Of(o.Bench.Meter), "voltage")
 	}
 	return nil
