@@ -349,11 +349,11 @@ func get(t *testing.T, address string) (code int, said string) {
 	return r.StatusCode, string(text)
 }
 
-// drag pulls the mouse across the first strip, from one moment to another.
+// drag pulls the mouse across the second strip: all of them follow, from one moment to another.
 func (b chart) drag(from, to float64) {
 	b.t.Helper()
 	at := func(t float64) (x, y float64) {
-		return value[float64](b.page, fmt.Sprintf(`strips[0].over.getBoundingClientRect().left + strips[0].valToPos(%v, "x")`, t)), value[float64](b.page, `strips[0].over.getBoundingClientRect().top + 40`)
+		return value[float64](b.page, fmt.Sprintf(`strips[1].over.getBoundingClientRect().left + strips[1].valToPos(%v, "x")`, t)), value[float64](b.page, `strips[1].over.getBoundingClientRect().top + 40`)
 	}
 	value[chromedp.Void](b.page, `document.getElementById("strips").scrollIntoView()`)
 	mouse := func(kind input.DispatchMouseEventType, x, y float64) {

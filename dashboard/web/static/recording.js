@@ -162,8 +162,8 @@ const ink = (name) => getComputedStyle(document.documentElement).getPropertyValu
 
 function axes(x, y) {
   const font = `12px system-ui, "DejaVu Sans", sans-serif`;
-  const one = (label, size, values) => ({ stroke: () => ink("ink"), font, size, values, grid: { stroke: () => ink("rule"), width: 1 }, ticks: { stroke: () => ink("rule"), width: 1, size: 4 }, label });
-  return [one(undefined, 24, x), one(undefined, 58, y)];
+  const one = (size, values) => ({ stroke: () => ink("ink"), font, size, values, grid: { stroke: () => ink("rule"), width: 1 }, ticks: { stroke: () => ink("rule"), width: 1, size: 4 } });
+  return [one(24, x), one(58, y)];
 }
 
 // fine writes a mark's value with as many digits as the step between marks needs.
