@@ -34,7 +34,7 @@ func (p *page) reachesEverybody(when string) {
 	assert.Empty(p.t, value[[]string](p, `window.axeSaid`), "axe-core: %s", when)
 }
 
-func axeSource(t *testing.T) string {
+func axeSource(t testing.TB) string {
 	t.Helper()
 	source, err := os.ReadFile(axeFile)
 	require.NoError(t, err, "install it: cd dashboard/web/chart && npm ci (make test does)")

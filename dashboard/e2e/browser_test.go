@@ -9,6 +9,7 @@ package e2e
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"flag"
 	"fmt"
@@ -36,9 +37,11 @@ const patience = 30 * time.Second
 
 // A page is a tab of a browser, with what the browser complained about.
 type page struct {
-	t    *testing.T
+	t    testing.TB
 	ctx  context.Context
 	host string // where it was opened first
+
+	waiting time.Duration // how long until waits; 0 is patience
 
 	mu         sync.Mutex
 	complaints []string
@@ -46,7 +49,7 @@ type page struct {
 }
 
 // tool is the path of a program that the tests need.
-func tool(t *testing.T, name, debianPackage string) string {
+func tool(t testing.TB, name, debianPackage string) string {
 	t.Helper()
 	path, err := exec.LookPath(name)
 	require.NoErrorf(t, err, "this test needs %s: install the Debian package %s", name, debianPackage)
@@ -54,7 +57,7 @@ func tool(t *testing.T, name, debianPackage string) string {
 }
 
 // openPage starts a browser and opens the address in it.
-func openPage(t *testing.T, address string, more ...chromedp.ExecAllocatorOption) *page {
+func openPage(t testing.TB, address string, more ...chromedp.ExecAllocatorOption) *page {
 	t.Helper()
 	options := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(tool(t, "chromium", "chromium")))
 	options = append(options, more...)
@@ -138,9 +141,10 @@ var leaving = regexp.MustCompile("context with specified id|navigated or closed|
 // until waits until a script expression is true.
 func (p *page) until(expression string) {
 	p.t.Helper()
-	ctx, cancel := context.WithTimeout(p.ctx, 2*patience)
+	wait := cmp.Or(p.waiting, patience)
+	ctx, cancel := context.WithTimeout(p.ctx, wait+patience)
 	defer cancel()
-	poll := chromedp.Poll[chromedp.Void](expression, chromedp.WithPollingTimeout(patience), chromedp.WithPollingInterval(20*time.Millisecond))
+	poll := chromedp.Poll[chromedp.Void](expression, chromedp.WithPollingTimeout(wait), chromedp.WithPollingInterval(20*time.Millisecond))
 	_, err := chromedp.Run(ctx, poll)
 	for err != nil && leaving.MatchString(err.Error()) && ctx.Err() == nil {
 		_, err = chromedp.Run(ctx, poll) // the page that was asked gave way to another
@@ -208,7 +212,7 @@ func (p *page) fitsAndIsQuiet(when string) {
 }
 
 // read runs a program and gives what it wrote.
-func read(t *testing.T, input []byte, name string, arguments ...string) string {
+func read(t testing.TB, input []byte, name string, arguments ...string) string {
 	t.Helper()
 	command := exec.CommandContext(t.Context(), name, arguments...)
 	command.Stdin = bytes.NewReader(input)

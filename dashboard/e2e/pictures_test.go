@@ -21,7 +21,7 @@ func text(n int) string { return strconv.Itoa(n) }
 
 // look keeps a picture for a person to look at, in the folder that
 // LOOMPROOF_PICTURES names, if it names one.
-func look(t *testing.T, name string, picture []byte) {
+func look(t testing.TB, name string, picture []byte) {
 	t.Helper()
 	if folder := os.Getenv("LOOMPROOF_PICTURES"); folder != "" {
 		require.NoError(t, os.WriteFile(filepath.Join(folder, strings.ReplaceAll(name, " ", "-")+".png"), picture, 0o644))
@@ -49,7 +49,7 @@ func (b *bench) takePicture(name string) {
 
 // small makes a picture of ink on paper a small file: 48 colours are enough for
 // smooth letters.
-func small(t *testing.T, picture []byte) []byte {
+func small(t testing.TB, picture []byte) []byte {
 	t.Helper()
 	from, err := png.Decode(bytes.NewReader(picture))
 	require.NoError(t, err)
