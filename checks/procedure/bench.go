@@ -36,6 +36,11 @@ type Bench struct {
 	Patience time.Duration
 }
 
+// readsOhms tells whether the meter has a channel of resistance.
+func (b *Bench) readsOhms() bool {
+	return b.Meter != nil && slices.ContainsFunc(b.Meter.Channels(), func(c probe.Channel) bool { return c.Quantity == probe.Resistance })
+}
+
 // Instruments lists what is on the bench.
 func (b *Bench) Instruments() []Instrument {
 	var out []Instrument

@@ -102,13 +102,13 @@ power_off()`,
 			},
 		},
 		{
-			Group: groupDesign, Use: "bench", Says: ".meter, .supply, .node: what is on the bench, True or False; .shunts, the circuits whose current the node reads; .series, how many amperes the meter can be put in series with (0: it reads none).",
+			Group: groupDesign, Use: "bench", Says: ".meter, .supply, .node: what is on the bench, True or False; .shunts, the circuits whose current the node reads; .ohms, whether the meter reads resistance; .series, how many amperes the meter can be put in series with (0: it reads none).",
 			Example: `if bench.node:
     check("bus voltage", "master", read("node bus"), low = -0.1, high = 0.1, rule = "nothing is on yet")`,
 			value: func(p *Performance) starlark.Value {
 				return record("bench", "meter", starlark.Bool(p.Bench.Meter != nil), "supply", starlark.Bool(p.Bench.Supply != nil),
 					"node", starlark.Bool(p.Bench.Node != nil && p.Bench.NodeVolts != ""),
-					"series", starlark.Float(p.Bench.MeterAmperes), "shunts", texts(slices.Sorted(maps.Keys(p.Bench.NodeShunts))))
+					"ohms", starlark.Bool(p.Bench.readsOhms()), "series", starlark.Float(p.Bench.MeterAmperes), "shunts", texts(slices.Sorted(maps.Keys(p.Bench.NodeShunts))))
 			},
 		},
 		{

@@ -27,6 +27,9 @@ type Instrument struct {
 	// Accuracy is that of a quantity on the range with a full scale; false where it
 	// cannot be judged, or not read at all.
 	Accuracy func(q probe.Quantity, full float64) (probe.Accuracy, bool)
+
+	// Reads tells what it has a channel for; nil for everything.
+	Reads func(q probe.Quantity) bool
 }
 
 // Rated is an instrument with one accuracy line for all that it reads.
@@ -52,7 +55,7 @@ func (k Kit) bench(c *crew) *procedure.Bench {
 		if _, ok := k.Meter.Accuracy(probe.Current, procedure.SeriesAmperes); ok {
 			b.MeterAmperes = procedure.SeriesAmperes
 		}
-		b.Meter = &pretended{crew: c, name: "meter", Instrument: *k.Meter, channels: channels(probe.Voltage, probe.Current, probe.Resistance)}
+		b.Meter = &pretended{crew: c, name: "meter", Instrument: *k.Meter, channels: k.Meter.channels()}
 	}
 	if k.Supply != nil {
 		b.Supply = &pretended{crew: c, name: "supply", Instrument: *k.Supply, channels: channels(probe.Voltage, probe.Current)}
@@ -71,6 +74,18 @@ func (k Kit) bench(c *crew) *procedure.Bench {
 		}
 	}
 	return b
+}
+
+// channels are those of the quantities that it can be judged on; an ohmmeter's open
+// leads need no accuracy.
+func (i Instrument) channels() []probe.Channel {
+	out := channels(probe.Voltage)
+	for _, q := range []probe.Quantity{probe.Current, probe.Resistance} {
+		if i.Reads == nil || i.Reads(q) {
+			out = append(out, channels(q)...)
+		}
+	}
+	return out
 }
 
 func channels(qs ...probe.Quantity) []probe.Channel {

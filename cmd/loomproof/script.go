@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"loomproof/checks/design"
@@ -113,6 +114,10 @@ func (c scriptCheckCommand) Run(w *world) error {
 	var all []rehearsal.Options
 	for _, d := range designs {
 		all = append(all, rehearsal.Options{Design: d, Name: name, Script: text, Kit: kit, Interpreter: sandbox.Apart})
+	}
+	if needs := scripts.Needs(text); slices.Contains(needs, "meter") && !slices.Contains(needs, "supply") {
+		alone := rehearsal.Kit{Meter: kit.Meter}
+		all = append(all, rehearsal.Options{Design: designs[0], Name: name, Script: text, Kit: alone, Interpreter: sandbox.Apart})
 	}
 	found, err := rehearsal.Check(w.ctx, all, faults)
 	if err != nil {

@@ -184,7 +184,7 @@ func rehearsed(s probe.Source) *rehearsal.Instrument {
 	}
 	return &rehearsal.Instrument{Says: says, Accuracy: func(q probe.Quantity, full float64) (probe.Accuracy, bool) {
 		return kept.Accuracy(channel[q], full)
-	}}
+	}, Reads: func(q probe.Quantity) bool { return channel[q] != "" }}
 }
 
 // warn gathers what the person should know before relying on the instruments.

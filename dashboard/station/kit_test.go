@@ -11,6 +11,7 @@ import (
 	"loomproof/checks/design"
 	"loomproof/checks/procedure"
 	"loomproof/checks/rehearsal"
+	"loomproof/checks/verdict"
 	"loomproof/probe/sources"
 	"loomproof/scripts"
 )
@@ -56,4 +57,21 @@ func TestAShuntOfTheNodeProvesItsCircuit(t *testing.T) {
 	assert.Equal(t, "pass", current("fuel-pump").Verdict)
 	assert.False(t, current("fuel-pump").Unproven)
 	assert.True(t, current("strobe").Unproven, "%+v", current("strobe"))
+}
+
+// A meter that is read and typed, on volts only: that no short was looked for is
+// kept, and the worksheet cannot pass.
+func TestAMeterWithoutOhmsLooksForNoShort(t *testing.T) {
+	text, _ := scripts.Design("marsh-hen")
+	d, err := design.Parse("marsh-hen.yaml", text)
+	require.NoError(t, err)
+	f, err := sources.Parse("bench.yaml", []byte("loomproof-sources: 1\nsources:\n  dial: {kind: keyboard, scales: {voltage: {to: 30, class: 1.5, division: 0.5}}}\n"))
+	require.NoError(t, err)
+	kit, err := Instruments{File: f}.Kit(d)
+	require.NoError(t, err)
+	script, _ := scripts.Procedure("first-power-on")
+	r, err := rehearsal.Run(t.Context(), rehearsal.Options{Design: d, Name: "first-power-on", Script: script, Kit: kit})
+	require.NoError(t, err)
+	assert.NotEqual(t, verdict.Pass, r.Verdict())
+	assert.Contains(t, strings.Join(r.LeftOut, "\n"), "the meter reads no ohms")
 }
