@@ -94,7 +94,14 @@ func TestTheFieldIsOpened(t *testing.T) {
 func TestTheEmulatedField(t *testing.T) {
 	c := charging.MarshHen()
 	c.Step = 100e-6
-	r, err := charging.New(c).Record(charging.GroundRun(), 96, charging.Taps(200)...)
+	r, err := charging.New(c).Record([]charging.Action{
+		{At: 1, Do: recording.LoadIn, Load: "standing"},
+		{At: 2, Do: recording.Crank},
+		{At: 3, Do: recording.Started, Hz: 30},
+		{At: 5, Do: recording.FieldOn},
+		{At: 15, Do: recording.FieldOff},
+		{At: 19, Do: recording.FieldOn},
+	}, 22, charging.Taps(200)...)
 	require.NoError(t, err)
 	rep := analyse(t, r)
 	got := rep.told("alternator current with its field open")

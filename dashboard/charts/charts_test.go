@@ -35,7 +35,7 @@ var update = flag.Bool("update", false, "draw the committed picture anew")
 // ground is the emulated ground run of a sound aircraft and what is said of it.
 var ground = sync.OnceValues(func() (*recording.Memory, *groundrun.Report) {
 	c := charging.MarshHen()
-	c.Step = 1.0 / 32000
+	c.Step = 1.0 / 32000 // coarser ones fold the ripple's upper lines down
 	r, err := charging.New(c).Record(charging.GroundRun(), 96, append(charging.Taps(1000), charging.Fast(8000), charging.Speed(10))...)
 	if err != nil {
 		panic(err)
@@ -91,6 +91,17 @@ func inked(img image.Image, at point, reach float64, c color.RGBA) (n int) {
 		}
 	}
 	return n
+}
+
+// words is all that is written on a picture.
+func words(p *Picture) string {
+	var all []string
+	for _, i := range p.items {
+		if w, ok := i.(text); ok {
+			all = append(all, w.words)
+		}
+	}
+	return strings.Join(all, "\n")
 }
 
 // traces are the drawn lines and shapes of a picture in a colour, as points.
@@ -183,7 +194,7 @@ func TestAGapIsNeverJoined(t *testing.T) {
 		assert.Positive(t, inked(img, point{left + across*0.2, trace}, 1, ink), "ink before the gap")
 		assert.Zero(t, inked(img, point{left + across*0.45, trace}, 6, ink), "none in it")
 		assert.Positive(t, inked(img, point{left + across*0.8, trace}, 1, ink), "ink after it")
-		assert.Contains(t, svg(t, p), ">missing<")
+		assert.Contains(t, words(p), "missing")
 		assert.Contains(t, p.Description, fmt.Sprintf("misses %d samples", n))
 	}
 }
@@ -329,7 +340,7 @@ func TestTheSixPulseLineStandsWhereItShould(t *testing.T) {
 	top := 0.45 * 8000
 	want := 6 * 42 * c.Alternator.Ratio * float64(c.Alternator.PolePairs)
 	assert.InDelta(t, left+across*want/top, peak.x, 4)
-	assert.Contains(t, svg(t, p), "6f = 3.3")
+	assert.Contains(t, words(p), "6f = 3.3")
 	_, err = Spectrum(r, rep, "p99")
 	require.ErrorIs(t, err, ErrNothing)
 	assert.ErrorContains(t, err, `no part "p99"`)
@@ -376,7 +387,7 @@ func TestWhatCannotBeDrawn(t *testing.T) {
 	}
 	p, err := Run(slow, rep, 900, 901)
 	require.NoError(t, err, "beyond the end is white paper")
-	assert.Contains(t, svg(t, p), "no samples here")
+	assert.Contains(t, words(p), "no samples here")
 }
 
 func TestTicks(t *testing.T) {

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"path/filepath"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -21,13 +22,11 @@ import (
 )
 
 // groundRun is the emulated run of an aircraft whose rectifier has lost a diode.
-func groundRun(t *testing.T) *recording.Memory {
+var groundRun = sync.OnceValues(func() (*recording.Memory, error) {
 	c := charging.MarshHen()
 	c.Step = 1.0 / 32000
-	r, err := charging.New(c, charging.Fault{Kind: charging.OpenDiode, Size: 1e6}).Record(charging.GroundRun(), 60, append(charging.Taps(200), charging.Fast(8000))...)
-	require.NoError(t, err)
-	return r
-}
+	return charging.New(c, charging.Fault{Kind: charging.OpenDiode, Size: 1e6}).Record(charging.GroundRun(), 60, append(charging.Taps(200), charging.Fast(8000))...)
+})
 
 // A worksheet that recorded a ground run shows it: in the page with its pictures,
 // in the JSON by the schema; one that is not there any more is told.
@@ -37,7 +36,8 @@ func TestTheReportShowsItsGroundRuns(t *testing.T) {
 	defer book.Close()
 	s, err := store.Open(book)
 	require.NoError(t, err)
-	log := groundRun(t)
+	log, err := groundRun()
+	require.NoError(t, err)
 	id, err := s.Keep(t.Context(), log, store.Opening{Start: log.Start(), Title: "first run"})
 	require.NoError(t, err)
 
@@ -69,7 +69,8 @@ func TestTheReportShowsItsGroundRuns(t *testing.T) {
 
 // A recording alone has a page of its own; names in it are words.
 func TestThePageOfARecording(t *testing.T) {
-	log := groundRun(t)
+	log, err := groundRun()
+	require.NoError(t, err)
 	run, err := report.NewRun(log, groundrun.Options{})
 	require.NoError(t, err)
 	require.NoError(t, run.Draw(log))
