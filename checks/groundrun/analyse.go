@@ -136,7 +136,29 @@ type Check struct {
 	Probability *float64     `json:"probability"` // of conformity
 	Decide      string       `json:"decide,omitempty"`
 	Note        string       `json:"note,omitempty"`
+
+	Cite wire.Citation `json:"-"` // the rule with its status
 }
+
+// OfBattery says that a figure is one of the battery.
+func OfBattery(c Check) bool {
+	switch c.What {
+	case leastOfCrank, batteryResistance, chargeBefore:
+		return true
+	}
+	return false
+}
+
+// OfEarth says that a figure is one of the way from the engine to the battery.
+func OfEarth(c Check) bool { return c.What == earthResistance }
+
+// What the figures of battery and earth are called.
+const (
+	leastOfCrank      = "least voltage of the crank"
+	batteryResistance = "resistance of the battery"
+	chargeBefore      = "charge before the start"
+	earthResistance   = "resistance of the main earth"
+)
 
 // A Finding is what is wrong or doubtful, in words, with what to try. Sure is
 // the probability of the figure behind it being outside its limit.
@@ -321,7 +343,7 @@ func (a *analysis) check(c Check, u float64, l verdict.Limit) *Check {
 		c.High = &l.High.At
 	}
 	if b := l.Governing(c.Reading); b != nil {
-		c.Rule = b.Rule.String()
+		c.Cite, c.Rule = b.Rule, b.Rule.String()
 		v := verdict.Judge(c.Reading, u, l)
 		c.Verdict, c.Probability = v.Word, &v.Probability
 		if v.Word == verdict.Undecided && c.Decide == "" {

@@ -334,7 +334,7 @@ func (a *analysis) checkEarth() error {
 	u := math.Hypot(f.Uncertainty(1), math.Abs(ohms)*a.gainOf(t, a.battery))
 	// The loads' share of the battery's current does not return by the block.
 	u = math.Hypot(u, 0.05*math.Abs(ohms))
-	c := a.check(Check{What: "resistance of the main earth", Channel: t.ch.Name, Unit: "Ω", Reading: ohms}, u, verdict.Limit{High: verdict.AtMost(0.005, earthOhms)})
+	c := a.check(Check{What: earthResistance, Channel: t.ch.Name, Unit: "Ω", Reading: ohms}, u, verdict.Limit{High: verdict.AtMost(0.005, earthOhms)})
 	if c.Verdict == verdict.Fail {
 		a.find(Finding{Fault: EarthBad, What: "The way from the engine block to the battery has too much resistance.", Try: "Undo the engine's earth strap and the battery's earth, clean to bright metal, tighten, and run again."}, c)
 	}

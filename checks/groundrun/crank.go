@@ -103,7 +103,7 @@ func (a *analysis) checkCrank(p *Part) error {
 		return nil
 	}
 	low, cite := wire.CrankingVoltage(a.rep.Nominal)
-	c := a.check(Check{Part: p.ID, What: "least voltage of the crank", Channel: t.ch.Name, Unit: "V", Reading: least, Note: fmt.Sprintf("means over %s; the crank took %.1f s", units.Format(width, "s"), p.To-p.From)},
+	c := a.check(Check{Part: p.ID, What: leastOfCrank, Channel: t.ch.Name, Unit: "V", Reading: least, Note: fmt.Sprintf("means over %s; the crank took %.1f s", units.Format(width, "s"), p.To-p.From)},
 		t.ch.Uncertainty(least), verdict.Limit{Low: verdict.AtLeast(low, cite)})
 	if c.Verdict == verdict.Fail {
 		a.find(Finding{Fault: Start, What: "The voltage falls too far while the starter turns.", Try: "Charge the battery, then measure the drops over battery posts, contactors and earths while cranking."}, c)
@@ -149,7 +149,7 @@ func (a *analysis) checkResistance(p *Part, t *track, v, current series) {
 	if soon, err := fit.Line(soonI, soonV, nil); err == nil {
 		u = math.Hypot(u, math.Abs(soon.Coefficients[1]-ohms)/2)
 	}
-	check := Check{Part: p.ID, What: "resistance of the battery", Channel: t.ch.Name, Unit: "Ω", Reading: ohms, Note: "slope of voltage against current over the crank"}
+	check := Check{Part: p.ID, What: batteryResistance, Channel: t.ch.Name, Unit: "Ω", Reading: ohms, Note: "slope of voltage against current over the crank"}
 	if t.ch.Role != recording.BatteryVolts {
 		check.Note += "; the leads between battery and " + t.ch.Name + " are in it"
 	}
@@ -216,7 +216,7 @@ func (a *analysis) checkRest() error {
 	a.tell(Check{What: "voltage at rest", Channel: t.ch.Name, Unit: "V", Reading: mean}, u)
 	charge, slope := chargeOf(mean / a.scale)
 	c := a.check(Check{
-		What: "charge before the start", Channel: t.ch.Name, Reading: charge,
+		What: chargeBefore, Channel: t.ch.Name, Reading: charge,
 		Note: "by " + restedSource.String() + "; holds after hours at rest, other types differ",
 	}, slope*u/a.scale, verdict.Limit{Low: verdict.AtLeast(0.5, practice("charge a battery that is less than half full before the run"))})
 	if c.Verdict == verdict.Fail {

@@ -135,7 +135,7 @@ func (p *Performance) slHold(name string, args starlark.Tuple, kwargs []starlark
 	n := Now{Kind: DoHold}
 	answers := defaultAnswers()
 	var within starlark.Tuple
-	if err := starlark.UnpackArgs(name, args, kwargs, "say", &n.Say, "detail?", &n.Detail, "answers?", &answers, "warn?", &n.Warn, "within?", &within); err != nil {
+	if err := starlark.UnpackArgs(name, args, kwargs, "say", &n.Say, "detail?", &n.Detail, "answers?", &answers, "warn?", &n.Warn, "within?", &within, "what?", &n.What, "where?", &n.Where); err != nil {
 		return nil, err
 	}
 	var err error

@@ -14,6 +14,7 @@ import (
 	"loomproof/checks/design"
 	"loomproof/checks/limits"
 	"loomproof/checks/logbook"
+	"loomproof/checks/recording/recorder"
 	"loomproof/checks/sandbox"
 	"loomproof/checks/verdict"
 )
@@ -52,6 +53,16 @@ type Performance struct {
 	// Called, if it is there, is told the place in the script of each word that it
 	// uses, as file:line:column.
 	Called func(place string)
+
+	// Recorder records what a script wants recorded; nil where nothing can.
+	Recorder *recorder.Recorder
+
+	// Shortened is the part of the time that a recorded state is really kept up,
+	// for an emulated run that need not take as long; 0 is all of it.
+	Shortened float64
+
+	recorded  string // title of what is being recorded; "" for nothing
+	stretches []Recorded
 
 	limits  *limits.Limits
 	watch   *watcher
@@ -125,10 +136,16 @@ func (p *Performance) Perform(ctx context.Context) error {
 	cancel()
 	<-watching
 	p.watch.cutting.Wait()
+	if stopped := p.stopRecording(); stopped != nil {
+		err = errors.Join(err, stopped)
+	}
 	if _, kept := p.keepCut(); kept != nil {
 		err = errors.Join(err, kept)
 	}
 	if err == nil || errors.Is(err, errStopped) {
+		if kept := p.keepRecordings(context.WithoutCancel(p.ctx)); kept != nil {
+			return errors.Join(kept, safe)
+		}
 		return errors.Join(p.finish(), safe)
 	}
 	said := "Stopped. "
@@ -340,6 +357,9 @@ func (p *Performance) bridge() error {
 	p.runs++
 	if len(p.records) == 1 {
 		return nil // a new worksheet
+	}
+	if err := p.goOnRecording(); err != nil {
+		return err
 	}
 	if p.unanswered != nil {
 		p.state.Sources, p.powered = nil, false

@@ -10,6 +10,7 @@ import (
 	"go.starlark.net/starlark"
 
 	"loomproof/checks/design"
+	"loomproof/checks/recording/recorder"
 )
 
 // A ScriptWord is something that a script can use: a value of the design, or a function.
@@ -44,6 +45,7 @@ const (
 	groupHands  = "What hands do"
 	groupRead   = "Reading"
 	groupJudge  = "Judging"
+	groupRecord = "Recording"
 	groupReckon = "Reckoning"
 )
 
@@ -129,7 +131,7 @@ power_off()`,
 			Example: `section("Main bus")`, do: (*Performance).slSection,
 		},
 		{
-			Group: groupSay, Use: `hold(say, detail="", answers=["Done"], warn=False, within=None)`, Says: "A hold point: waits for a person, and gives the answer. With within=(0, 5) it is asked only in those minutes past the hour, UTC, and gives \"\" when it was left out.",
+			Group: groupSay, Use: `hold(say, detail="", answers=["Done"], warn=False, within=None, what="", where="")`, Says: "A hold point: waits for a person, and gives the answer. What is to be done, and where, may be named for who cannot read, as emulated hands: what=\"engine speed\", where=\"idle\". With within=(0, 5) it is asked only in those minutes past the hour, UTC, and gives \"\" when it was left out.",
 			Example: `if hold("Any smoke, smell or heat?", answers = ["None", "Yes"]) == "Yes":
     stop("Find the cause first.")`, do: (*Performance).slHold,
 		},
@@ -313,6 +315,37 @@ check_held("radio", m.ok, said = m.answer)`, do: (*Performance).slCheckHeld,
     move("open", "radio", "Open the breaker of the radio.")`, do: (*Performance).slOverdraws,
 		},
 
+		{
+			Group: groupRecord, Use: `record(title)`, Says: "Starts a recording of every sample of the node on the bench: .on, .why (it is not), .roles (what is in it, as \"bus voltage\"). A channel says what it is of by its name; the one that reads the first bus is of the bus voltage.",
+			Example: `run = record("Ground run")
+note("recorded: " + ", ".join(run.roles) if run.on else "not recorded: " + run.why)`, do: (*Performance).slRecord,
+		},
+		{
+			Group: groupRecord, Use: `mark(text, kind="")`, Says: "Sets a marker in the recording; without one it is a remark. A kind is what the analysis may rely on: " + recorder.Words() + ".",
+			Example: `mark("flight speed", kind = "speed set")`, do: (*Performance).slMark,
+		},
+		{
+			Group: groupRecord, Use: `keep_on(seconds, say)`, Says: "Waits so long while the recording goes on, with nothing changed, and gives how long; without a recording it goes on at once.",
+			Example: `keep_on(20, "Hold idle.")`, do: (*Performance).slKeepOn,
+		},
+		{
+			Group: groupRecord, Use: `recorded(role, seconds=2)`, Says: "A reading: the mean of what was recorded of the role in the last seconds.",
+			Example: `if record("Idle").on:
+    keep_on(5, "Hold idle.")
+    check("charge current", "master", recorded("battery current"), low = 0, rule = "it charges")
+    end_record()`, do: (*Performance).slRecorded,
+		},
+		{
+			Group: groupRecord, Use: `end_record()`, Says: "Ends the recording, and keeps a digest over its every byte in the worksheet: .seconds, .gaps.",
+			Example: `if record("Idle").on:
+    note("%f s" % end_record().seconds)`, do: (*Performance).slEndRecord,
+		},
+		{
+			Group: groupRecord, Use: `analyse(alternator, battery, earth="", pole_pairs=0, ratio=0)`, Says: "Analyses the recorded ground run: a step for each figure that a limit is known for, at the circuit or source named, and a remark for each thing that it cannot tell. Gives .verdict, .steps (how many), .notes.",
+			Example: `if record("Ground run").on:
+    end_record()
+    note(analyse("master", "battery").verdict)`, do: (*Performance).slAnalyse,
+		},
 		{
 			Group: groupReckon, Use: "quantity(value, unit)", Says: "A value as people write it.",
 			Example: `note(quantity(0.0125, "Ω"))`, do: pure(slQuantity),

@@ -93,7 +93,7 @@ func (s *Station) perform(ctx context.Context, name string, anew bool) (*report.
 		return nil, fmt.Errorf("worksheet %d was begun with another text of %s: begin a new one with --anew, or put the text back", sheet.ID(), which)
 	}
 	script = []byte(opening.Script)
-	p := procedure.Performance{Design: s.Design, Sheet: sheet, Name: name, Script: script, Bench: s.Bench, Desk: s.Desk, Passing: s.Passing}
+	p := procedure.Performance{Design: s.Design, Sheet: sheet, Name: name, Script: script, Bench: s.Bench, Desk: s.Desk, Passing: s.Passing, Recorder: s.Recorder}
 	if p.Earlier, err = s.earlier(ctx, sheet.ID()); err != nil {
 		return nil, err
 	}

@@ -190,16 +190,21 @@ func (s *Session) tell(format string, args ...any) {
 // Mark sets a marker now. One whose text names a kind is of that kind. While a
 // trigger is waited for, it starts the recording.
 func (s *Session) Mark(text, by string) {
-	m := mark{time.Now(), recording.Marker{Text: text, By: by}}
+	m := recording.Marker{Text: text, By: by}
 	for _, k := range recording.Kinds() {
 		if strings.EqualFold(strings.TrimSpace(text), string(k)) {
 			m.Kind = k
 		}
 	}
+	s.MarkAs(m)
+}
+
+// MarkAs sets a marker of a kind that its text does not name; its time is now.
+func (s *Session) MarkAs(m recording.Marker) {
 	select {
-	case s.marks <- m:
+	case s.marks <- mark{time.Now(), m}:
 	default:
-		s.tell("the marker %q was lost: too many at once", text)
+		s.tell("the marker %q was lost: too many at once", m.Text)
 	}
 }
 

@@ -205,6 +205,56 @@ func (r *Recorder) Mark(text, by string) error {
 	return nil
 }
 
+// MarkAs sets a marker now; see [Session.MarkAs].
+func (r *Recorder) MarkAs(m recording.Marker) error {
+	s := r.now()
+	if s == nil {
+		return ErrIdle
+	}
+	s.MarkAs(m)
+	return nil
+}
+
+// Store is where the recordings are.
+func (r *Recorder) Store() *store.Store { return r.store }
+
+// Inputs are all channels of its sources whose accuracy is stated. The channel of
+// a source that reads the main bus is of the bus voltage, unless one is named so.
+func (r *Recorder) Inputs(source, bus string) []Input {
+	all := everything(r.sources)
+	for _, in := range all {
+		if in.Role == recording.BusVolts {
+			return all
+		}
+	}
+	for i, in := range all {
+		if in.Source.Name() == source && in.Channel == bus {
+			all[i].Role = recording.BusVolts
+		}
+	}
+	return all
+}
+
+// Begun waits until the recording has its number, and gives how it stands.
+func (r *Recorder) Begun(ctx context.Context) (State, error) {
+	for {
+		s, changed := r.State()
+		switch {
+		case s.Phase == Idle && s.Error != "":
+			return s, errors.New(s.Error)
+		case s.Phase == Idle:
+			return s, ErrIdle
+		case s.Recording != 0:
+			return s, nil
+		}
+		select {
+		case <-changed:
+		case <-ctx.Done():
+			return s, context.Cause(ctx)
+		}
+	}
+}
+
 // Stop ends the recording in order, and waits until everything is on disk.
 func (r *Recorder) Stop(ctx context.Context) (id int64, err error) {
 	r.mu.Lock()
