@@ -291,8 +291,8 @@ func (p *Performance) slCheckMarking(name string, args starlark.Tuple, kwargs []
 	if p.Design.Circuit(circuit).Protector() == nil {
 		return nil, fmt.Errorf("circuit %q has no protector with a marking", circuit)
 	}
-	s, err := p.checkMarking(circuit, float64(marked), said)
-	return starlark.String(s.Verdict), err
+	s := p.marking(circuit, float64(marked), said)
+	return starlark.String(s.Verdict), p.record(kindStep, s)
 }
 
 // slOverdraws tells whether a circuit draws more than it should.

@@ -353,8 +353,8 @@ func (p *Performance) switchedOn() string {
 	return "all off"
 }
 
-// checkMarking keeps what is marked on a protector, and how a person said it.
-func (p *Performance) checkMarking(circuit string, marked float64, said string) (Step, error) {
+// marking is the step of what is marked on a protector, and how a person said it.
+func (p *Performance) marking(circuit string, marked float64, said string) Step {
 	k := p.Design.Circuit(circuit)
 	rating := float64(k.Protector().Rating)
 	s := p.step(WhatMarking, circuit, measured{value: marked, quantity: probe.Current})
@@ -370,7 +370,7 @@ func (p *Performance) checkMarking(circuit string, marked float64, said string) 
 		word = verdict.Fail
 	}
 	s.Verdict = string(word)
-	return s, p.record(kindStep, s)
+	return s
 }
 
 // checkCut keeps that the watch cut the power.

@@ -25,29 +25,47 @@ var ruleSeen = wire.Citation{Text: "seen or heard by a person", Status: wire.Com
 
 // slObserve has a person look or listen; the answer is a step without a number.
 func (p *Performance) slObserve(name string, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
-	n := Now{Kind: DoHold}
-	yes, no, finding, attempt, needed := "Yes", "No", "", "", false
-	if err := starlark.UnpackArgs(name, args, kwargs, "what", &n.What, "where", &n.Where, "say", &n.Say, "detail?", &n.Detail,
-		"yes?", &yes, "no?", &no, "finding?", &finding, "attempt?", &attempt, "needed?", &needed); err != nil {
+	o := observation{Now: Now{Kind: DoHold, CanSkip: true}}
+	yes, no := "Yes", "No"
+	if err := starlark.UnpackArgs(name, args, kwargs, "what", &o.What, "where", &o.Where, "say", &o.Say, "detail?", &o.Detail,
+		"yes?", &yes, "no?", &no, "finding?", &o.finding, "attempt?", &o.attempt, "needed?", &o.needed); err != nil {
 		return nil, err
 	}
-	n.Answers = []string{yes, no, leftOut}
-	out, err := p.hold(n)
+	o.Answers = []string{yes, no, leftOut}
+	out, err := p.hold(o.Now)
 	if err != nil {
 		return nil, err
 	}
-	s := p.step(n.What, n.Where, measured{})
-	s.Reading, s.Uncertainty, s.Rule = nil, nil, ruleSeen
-	s.Note = fmt.Sprintf("%s %s: %s", n.Say, n.Detail, out.Choice)
-	switch out.Choice {
-	case yes:
-		s.Verdict = string(verdict.Pass)
-	case no:
-		s.Verdict, s.Finding, s.Try = string(verdict.Fail), finding, attempt
-	default:
-		s.Verdict, s.Unproven = string(verdict.NotDone), needed
-	}
+	s := p.observed(o, out)
+	p.observations[s.ID] = o
 	return starlark.String(s.Verdict), p.record(kindStep, s)
+}
+
+// An observation is what a person is asked to look at or listen to, and what it
+// means when it is not good. Its answers are good, bad, left out.
+type observation struct {
+	Now
+	finding, attempt string
+	needed           bool // the whole cannot pass without it
+}
+
+// observed is the step that an answer makes.
+func (p *Performance) observed(o observation, out outcome) Step {
+	s := p.step(o.What, o.Where, measured{})
+	s.Reading, s.Uncertainty, s.Rule = nil, nil, ruleSeen
+	s.Note = fmt.Sprintf("%s %s: %s", o.Say, o.Detail, out.Choice)
+	switch out.Choice {
+	case o.Answers[0]:
+		s.Verdict = string(verdict.Pass)
+	case o.Answers[1]:
+		s.Verdict, s.Finding, s.Try = string(verdict.Fail), o.finding, o.attempt
+	default:
+		s.Verdict, s.Unproven = string(verdict.NotDone), o.needed
+	}
+	if out.Skipped != "" {
+		s.Note = out.Skipped
+	}
+	return s
 }
 
 // keyboard is the name of the source of what a person types.
@@ -81,12 +99,25 @@ func (p *Performance) slTyped(name string, args starlark.Tuple, kwargs []starlar
 		}
 	}
 	t, err := p.take("typed", map[string]any{"say": n.Say, "where": n.Where}, func(ctx context.Context) (Captured, error) {
-		answer, err := p.ask(ctx, n)
-		now := time.Now().UTC()
-		last := probe.Reading{Value: answer.Number, Quantity: probe.Quantity(quantity), Source: keyboard, Channel: n.Where, At: now, Accuracy: a}
-		return Captured{Quantity: probe.Quantity(quantity), Value: answer.Number, Count: 1, Last: last, At: now, By: answer.By}, err
+		return p.askTyped(ctx, readOff{n, probe.Quantity(quantity), a})
 	})
+	p.typed[t.Captured.ID] = readOff{n, probe.Quantity(quantity), a}
 	return p.takenValue(t), err
+}
+
+// A readOff is a reading that a person reads off and types, as accurate as the
+// script says that its instrument is.
+type readOff struct {
+	Now
+	quantity probe.Quantity
+	accuracy probe.Accuracy
+}
+
+func (p *Performance) askTyped(ctx context.Context, t readOff) (Captured, error) {
+	answer, err := p.ask(ctx, t.Now)
+	now := time.Now().UTC()
+	last := probe.Reading{Value: answer.Number, Quantity: t.quantity, Source: keyboard, Channel: t.Where, At: now, Accuracy: t.accuracy}
+	return Captured{Quantity: t.quantity, Value: answer.Number, Count: 1, Last: last, At: now, By: answer.By}, err
 }
 
 // typedUnits are the units of what can be typed. An angle is in degrees, as

@@ -86,10 +86,12 @@ type Performance struct {
 	// program was killed in between.
 	unanswered *Cut
 
-	reading  map[string]taken
-	captures int
-	cuts     []Cut
-	steps    []Step
+	reading      map[string]taken
+	typed        map[string]readOff     // by the reading's name
+	observations map[string]observation // by step
+	captures     int
+	cuts         []Cut
+	steps        []Step
 }
 
 // ErrScriptChanged is returned, wrapped, when a worksheet cannot be resumed
@@ -110,7 +112,7 @@ func (p *Performance) Perform(ctx context.Context) error {
 	p.watch = newWatcher(p.Bench)
 	p.records = p.Sheet.Records()
 	p.at = 1 // behind the opening
-	p.reading = map[string]taken{}
+	p.reading, p.typed, p.observations = map[string]taken{}, map[string]readOff{}, map[string]observation{}
 	p.state = airframe.State{}.Clone()
 	if err := p.Sheet.Check(); err != nil {
 		return err

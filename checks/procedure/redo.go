@@ -5,15 +5,17 @@ import (
 	"errors"
 	"fmt"
 	"reflect"
+	"strings"
 
 	"loomproof/checks/airframe"
 	"loomproof/checks/limits"
+	"loomproof/checks/units"
 	"loomproof/checks/verdict"
 	"loomproof/probe"
 )
 
-// A Redo is a step read once more. The reading before it stays in the journal and
-// in the report; the verdict is that of the last.
+// A Redo is a step done once more. What was read or answered before it stays in the
+// journal and in the report; the verdict is that of the last.
 type Redo struct {
 	Step     Step           `json:"step"`
 	Captured []Captured     `json:"captured"`
@@ -22,15 +24,20 @@ type Redo struct {
 	Reason   string         `json:"reason,omitempty"`
 }
 
-// redo takes a step's readings again, in the state that the aircraft is in now. A
-// step that cannot be read in it is left as it is, and the person is told why.
+// Again tells whether a step can be done again: it was read, seen, or is a marking.
+func (s Step) Again() bool {
+	return len(s.Captures) > 0 || s.What == WhatMarking || s.Rule == ruleSeen
+}
+
+// redo does a step again, in the state that the aircraft is in now. A step that
+// cannot be done in it is left as it is, and the person is told why.
 func (p *Performance) redo(w Word) error {
 	s := p.byID(w.Step)
-	r, err := p.readAgain(s, w)
+	r, err := p.doAgain(s, w)
 	var cannot *cannotRedo
 	switch {
 	case errors.As(err, &cannot):
-		_, err := p.ask(p.ctx, Now{Kind: DoHold, Say: "That cannot be read again now: " + cannot.why + ".", Detail: s.Title, Answers: []string{"Go on"}})
+		_, err := p.ask(p.ctx, Now{Kind: DoHold, Say: "That cannot be done again now: " + cannot.why + ".", Detail: s.Title, Answers: []string{"Go on"}})
 		return err
 	case p.tripped(err):
 		return p.interrupted()
@@ -59,12 +66,112 @@ func (p *Performance) byID(id string) Step {
 	return Step{}
 }
 
+// doAgain does a step again by its kind.
+func (p *Performance) doAgain(s Step, w Word) (r Redo, err error) {
+	r = Redo{State: p.state.Clone(), By: w.By, Reason: w.Reason, Captured: []Captured{}}
+	switch {
+	case s.What == WhatMarking:
+		r.Step, err = p.markAgain(s)
+	case len(s.Captures) == 0:
+		r.Step, err = p.lookAgain(s)
+	case len(s.Captures) > 2:
+		r, err = p.slopeAgain(s, r)
+	default:
+		r, err = p.readAgain(s, r)
+	}
+	r.Step.ID, r.Step.Title, r.Step.Section, r.Step.Last, r.Step.Redo = s.ID, s.Title, s.Section, s.Last, s.Redo+1
+	return r, err
+}
+
+// askAgain asks a person, unless the watch cuts meanwhile.
+func (p *Performance) askAgain(n Now) (outcome, error) {
+	ctx, done := p.untilTripped(p.ctx)
+	defer done()
+	a, err := p.ask(ctx, n)
+	return outcome{Choice: a.Choice, By: a.By, Number: a.Number}, err
+}
+
+// markAgain has a person read the marking on a protector again.
+func (p *Performance) markAgain(s Step) (Step, error) {
+	out, err := p.askAgain(Now{
+		Kind: DoHold, Say: fmt.Sprintf("Once more: which rating is marked on the protector of %s?", p.Design.Called(s.Circuit)),
+		Detail: s.Title, Circuit: s.Circuit, Number: probe.Current.Unit(),
+	})
+	if err != nil {
+		return s, err
+	}
+	return p.marking(s.Circuit, out.Number, "marked "+units.Format(out.Number, s.Unit)), nil
+}
+
+// lookAgain has a person look or listen again.
+func (p *Performance) lookAgain(s Step) (Step, error) {
+	o, ok := p.observations[s.ID]
+	if !ok {
+		return s, &cannotRedo{"nobody looked at it"}
+	}
+	n := o.Now
+	n.CanSkip = false // "Leave it out" is among its answers
+	n.Say = "Once more. " + n.Say
+	out, err := p.askAgain(n)
+	if err != nil {
+		return s, err
+	}
+	return p.observed(o, out), nil
+}
+
+// slopeAgain takes those of a slope's readings again that were taken in the state
+// that the aircraft is in now; those at the other load stay.
+func (p *Performance) slopeAgain(s Step, r Redo) (Redo, error) {
+	all := make([]Captured, len(s.Captures))
+	for i, id := range s.Captures {
+		had, ok := p.reading[id]
+		if !ok {
+			return r, &cannotRedo{"what it rests on is not at hand"}
+		}
+		if all[i] = had.Captured; !reflect.DeepEqual(had.state, p.state) {
+			continue
+		}
+		again, err := p.captureAgain(p.ctx, had.Captured, s.Title, fmt.Sprintf("read again %d", s.Redo+1))
+		if err != nil {
+			return r, err
+		}
+		all[i] = again
+		r.Captured = append(r.Captured, again)
+	}
+	if len(r.Captured) == 0 {
+		return r, &cannotRedo{"it compares two loads of the aircraft, and neither is there now"}
+	}
+	low, err := levelOf(all[:len(all)/2])
+	if err != nil {
+		return r, err
+	}
+	high, err := levelOf(all[len(all)/2:])
+	if err != nil {
+		return r, err
+	}
+	m, err := slope(low, high)
+	if err != nil {
+		return r, &cannotRedo{err.Error()}
+	}
+	r.Step = p.judged(s.What, s.Circuit, m, limitsOf(s))
+	return r, nil
+}
+
+// levelOf is one load of a slope, from its readings as a step lists them: a
+// voltage or two, and the current.
+func levelOf(c []Captured) (l level, err error) {
+	l.volts, l.amperes = single(c[0]), single(c[len(c)-1])
+	if len(c) == 3 {
+		l.volts, err = difference(c[0], c[1])
+	}
+	return l, err
+}
+
 // readAgain takes the readings and judges them.
-func (p *Performance) readAgain(s Step, w Word) (Redo, error) {
-	r := Redo{State: p.state.Clone(), By: w.By, Reason: w.Reason}
+func (p *Performance) readAgain(s Step, r Redo) (Redo, error) {
 	first, ok := p.reading[s.Captures[0]]
-	if !ok || len(s.Captures) > 2 {
-		return r, &cannotRedo{"it rests on more than two readings"}
+	if !ok {
+		return r, &cannotRedo{"what it rests on is not at hand"}
 	}
 	if len(first.state.Sources) != len(p.state.Sources) {
 		return r, &cannotRedo{"the power is not as it was"}
@@ -117,9 +224,7 @@ func (p *Performance) judgeAgain(s Step, m measured, before airframe.State) (Ste
 	if err != nil {
 		return s, err
 	}
-	again := p.judged(s.What, s.Circuit, m, e)
-	again.ID, again.Title, again.Section, again.Redo = s.ID, s.Title, s.Section, s.Redo+1
-	return again, nil
+	return p.judged(s.What, s.Circuit, m, e), nil
 }
 
 // limitsOf are the limits that a step was held to.
@@ -145,7 +250,13 @@ func (p *Performance) captureAgain(ctx context.Context, c Captured, title, mark 
 	id := c.ID + " " + mark
 	var again Captured
 	var err error
+	taken, _, _ := strings.Cut(c.ID, " ") // the name that it was first taken under
+	typed, byHand := p.typed[taken]
 	switch {
+	case byHand:
+		typed.CanSkip = false
+		typed.Say = "Once more. " + typed.Say
+		again, err = p.askTyped(ctx, typed)
 	case p.Bench.Meter != nil && c.Last.Source == p.Bench.Meter.Identity().Name && c.Red != "":
 		now := Now{
 			Kind: DoProbe, Say: fmt.Sprintf("Once more: red probe on %s, black on %s.", place(p.Design, c.Red), place(p.Design, c.Black)),

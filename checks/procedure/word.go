@@ -13,14 +13,14 @@ const (
 	WordSmoke = "smoke"          // smoke, smell, heat: the power goes off at once
 	WordSkip  = "skip"           // leave this out, for a reason
 	WordNone  = "not applicable" // there is no such thing on this aircraft
-	WordRedo  = "redo"           // take a step's reading once more
+	WordRedo  = "redo"           // read, look at or ask for a step once more
 )
 
 // A Word is something that a person says without being asked.
 type Word struct {
 	Kind   string `json:"kind"`
 	ID     int    `json:"id,omitempty"`   // of the Now that is to be left out
-	Step   string `json:"step,omitempty"` // which is to be read again
+	Step   string `json:"step,omitempty"` // which is to be done again
 	Reason string `json:"reason,omitempty"`
 	By     string `json:"by"`
 }
@@ -51,8 +51,8 @@ func (d *Desk) Say(w Word) error {
 			return fmt.Errorf("say why it is left out")
 		}
 	case WordRedo:
-		if !slices.ContainsFunc(d.view.Steps, func(s Step) bool { return s.ID == w.Step && len(s.Captures) > 0 }) {
-			return fmt.Errorf("%q is no step that was read; only readings can be taken again", w.Step)
+		if !slices.ContainsFunc(d.view.Steps, func(s Step) bool { return s.ID == w.Step && s.Again() }) {
+			return fmt.Errorf("%q is no step that was read, seen or marked; what was worked out of readings follows from them", w.Step)
 		}
 	default:
 		return fmt.Errorf("%q is no word here; the words are smoke, skip, not applicable and redo", w.Kind)

@@ -53,7 +53,7 @@ type Report struct {
 	People         []string     `json:"people"`
 	Hands          []Hands      `json:"hands" jsonschema:"description=Who held the probes in turn."`
 	Gaps           []Gap        `json:"gaps" jsonschema:"description=When the program was not there and what came then."`
-	Superseded     []Step       `json:"superseded" jsonschema:"description=Readings that were taken again later."`
+	Superseded     []Step       `json:"superseded" jsonschema:"description=Steps that were done again later: as they were before."`
 	Steps          []Step       `json:"steps"`
 	Findings       []Finding    `json:"findings"`
 	Causes         []Cause      `json:"causes" jsonschema:"description=What may be behind the steps that failed, the likeliest first."`

@@ -183,12 +183,12 @@ func (t *Terminal) word(n procedure.Now, line string) (w procedure.Word, ok bool
 }
 
 func (t *Terminal) step(s procedure.Step) {
+	if s.Redo > 0 {
+		fmt.Fprintf(t.Out, "  done again:\n")
+	}
 	if s.Reading == nil {
 		fmt.Fprintf(t.Out, "  %-9s %s: %s\n", s.Verdict, s.Title, s.Note)
 		return
-	}
-	if s.Redo > 0 {
-		fmt.Fprintf(t.Out, "  read again:\n")
 	}
 	b := band.Of(s)
 	before := b.Before()

@@ -45,7 +45,7 @@ type stepRow struct {
 	Picture string `json:"picture"`
 	Stamp   string `json:"stamp"`
 	Note    string `json:"note"`
-	Again   bool   `json:"again"` // it can be read again
+	Again   bool   `json:"again"` // it can be done again
 }
 
 // A sourceHealth says how an instrument is.
@@ -166,7 +166,7 @@ func makeFrame(v procedure.View, from int) frame {
 
 func row(s procedure.Step) stepRow {
 	b := band.Of(s)
-	r := stepRow{ID: s.ID, Title: s.Title, Rule: s.Rule.String(), Stamp: string(band.Stamp(s.Verdict)), Note: s.Note, Again: len(s.Captures) > 0}
+	r := stepRow{ID: s.ID, Title: s.Title, Rule: s.Rule.String(), Stamp: string(band.Stamp(s.Verdict)), Note: s.Note, Again: s.Again()}
 	if s.Reading != nil {
 		r.Value, r.Allowed, r.Before, r.Picture = b.Value(), b.Allowed(), b.Before(), string(b.SVG(150))
 	}

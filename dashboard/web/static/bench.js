@@ -144,7 +144,7 @@ function steps(from, rows) {
     value.title = r.rule;
     li.append(element("span", "", r.title), value, picture(r.picture), picture(r.stamp));
     if (r.again && !watching) {
-      const b = element("button", "again", "Read again");
+      const b = element("button", "again", "Once more");
       b.type = "button";
       b.addEventListener("click", () => word({ kind: "redo", step: r.id }));
       li.append(b);
