@@ -44,7 +44,7 @@ const (
 
 // columns is how many stretches the width is cut into: a column is wider than a
 // hair and narrower than a pencil line.
-const columns = 500
+const columns = 400
 
 // A Named picture has a short name, fit for a file, and a word for a heading.
 type Named struct {

@@ -307,6 +307,32 @@ func wellFormed(t *testing.T, s string) {
 	}
 }
 
+// The worst that a recording may hold: noise over the whole range in every channel,
+// hundreds of markers, loads and parts.
+func TestACrowdedPictureStaysSmall(t *testing.T) {
+	dice := rand.New(rand.NewPCG(7, 8))
+	var channels []recording.Channel
+	for i, role := range []recording.Role{recording.BusVolts, recording.AlternatorVolts, recording.BatteryCurrent, recording.AlternatorCurrent, recording.EngineSpeed} {
+		channels = append(channels, recording.Channel{Name: fmt.Sprintf("channel %d", i), Role: role, Quantity: role.Quantity(), Scale: 1, Rate: 100})
+	}
+	r := recording.NewMemory(begun, channels...)
+	rep := &groundrun.Report{}
+	for i := range channels {
+		require.NoError(t, r.Append(i, steps(0, 60000, func(int) int32 { return int32(dice.IntN(1000)) })))
+	}
+	for i := range 400 {
+		at := 600 * dice.Float64()
+		r.Mark(recording.Marker{At: at, Text: strings.Repeat("noted ", 1+i%20)})
+		rep.Loads = append(rep.Loads, groundrun.LoadStep{At: at, Amperes: 5})
+		rep.Parts = append(rep.Parts, groundrun.Part{ID: "p", Name: "steady", Kind: groundrun.Steady, Speed: 40, From: 1.5 * float64(i), To: 1.5*float64(i) + 1})
+	}
+	p, err := Run(r, rep, 0, 0)
+	require.NoError(t, err)
+	assert.Less(t, len(svg(t, p)), 60_000)
+	apart(t, p)
+	assert.Contains(t, p.Description, "400 markers, of which ")
+}
+
 // Names are words and nothing else.
 func TestNamesAreEscaped(t *testing.T) {
 	evil := `</title><script>alert(1)</script>"'&` + "\x00\xff"

@@ -134,18 +134,49 @@ func (d *runDrawing) strips(lanes int) {
 	}
 	d.hang(loads, below, lanes, rule, ink)
 	d.hang(markers, tags, lanes, accent, accent)
+	named := 0
+	for _, m := range markers {
+		if m.row >= 0 {
+			named++
+		}
+	}
+	if named < len(markers) {
+		d.told = append(d.told, fmt.Sprintf("%d markers, of which %d have room for their words", len(markers), named))
+	}
 }
 
 // parts shades the parts and writes what they are as long as it fits.
 func (d *runDrawing) parts(y float64, lanes int) {
+	var ends [][]point
+	spans := map[color.RGBA][][2]float64{}
 	for _, part := range d.rep.Parts {
 		x1, x2, ok := d.inside(part.From, part.To)
 		if !ok {
 			continue
 		}
-		d.p.box(tint(part.Kind), x1, y, x2, y+18)
-		d.p.box(tint(part.Kind), x1, d.top+6, x2, d.bottom(lanes))
-		d.p.line(rule, 0.6, point{x2, y}, point{x2, y + 18})
+		c := tint(part.Kind)
+		if n := len(spans[c]); n > 0 && x1-spans[c][n-1][1] < 1 {
+			spans[c][n-1][1] = x2 // a space that no eye sees
+			continue
+		}
+		spans[c] = append(spans[c], [2]float64{x1, x2})
+	}
+	for _, part := range d.rep.Parts {
+		if x1, x2, ok := d.inside(part.From, part.To); ok && x2-x1 >= 3 {
+			ends = append(ends, []point{{x2, y}, {x2, y + 18}})
+		}
+	}
+	for _, c := range []color.RGBA{shade, faint} {
+		var shapes [][]point
+		for _, s := range spans[c] {
+			shapes = append(shapes, rectangle(s[0], y, s[1], y+18), rectangle(s[0], d.top+6, s[1], d.bottom(lanes)))
+		}
+		d.p.add(lines{paths: shapes, closed: true, fill: c})
+	}
+	d.p.add(lines{paths: ends, stroke: rule, wide: 0.6})
+	d.p.line(ink, 1, point{left, y + 18}, point{right, y + 18})
+	for _, part := range d.rep.Parts {
+		x1, x2, _ := d.inside(part.From, part.To)
 		for _, words := range labels(part) {
 			if measure(words, 11) < x2-x1-4 {
 				d.p.say((x1+x2)/2, y+13, 11, middle, ink, words)
@@ -153,20 +184,29 @@ func (d *runDrawing) parts(y float64, lanes int) {
 			}
 		}
 	}
-	d.p.line(ink, 1, point{left, y + 18}, point{right, y + 18})
 }
 
 // hang draws tags, each from its row down through the lanes, and their words on
-// top of all lines.
+// top of all lines. Of those without room for words only such are drawn as stand
+// clear of the one before.
 func (d *runDrawing) hang(tags []*tag, y float64, lanes int, line, words color.RGBA) {
+	var down, backs [][]point
+	last := math.Inf(-1)
 	for _, f := range tags {
-		d.p.dashed(line, 0.8, point{f.x, y + rowHeight*float64(max(0, f.row))}, point{f.x, d.bottom(lanes)})
-	}
-	for _, f := range tags {
+		if f.row >= 0 || f.x-last >= 4 {
+			down = append(down, []point{{f.x, y + rowHeight*float64(max(0, f.row))}, {f.x, d.bottom(lanes)}})
+			last = f.x
+		}
 		if f.row >= 0 {
 			foot := y + rowHeight*float64(f.row)
-			d.p.box(paper, f.from(), foot, f.to(), foot+rowHeight-1)
-			d.p.say(f.from()+2, foot+10, 10, start, words, f.words)
+			backs = append(backs, rectangle(f.from(), foot, f.to(), foot+rowHeight-1))
+		}
+	}
+	d.p.add(lines{paths: down, stroke: line, wide: 0.8, dash: 4})
+	d.p.add(lines{paths: backs, closed: true, fill: paper})
+	for _, f := range tags {
+		if f.row >= 0 {
+			d.p.say(f.from()+2, y+rowHeight*float64(f.row)+10, 10, start, words, f.words)
 		}
 	}
 }
@@ -412,10 +452,12 @@ func (d *runDrawing) lane(l lane, y float64) error {
 // scale draws an upright axis with its lines across.
 func (p *Picture) scale(a axis, about int) {
 	values, words := a.ticks(about)
+	var across [][]point
 	for i, v := range values {
-		p.line(rule, 0.5, point{left, a.at(v)}, point{right, a.at(v)})
+		across = append(across, []point{{left, a.at(v)}, {right, a.at(v)}})
 		p.say(left-7, a.at(v)+4, 11, end, ink, words[i])
 	}
+	p.add(lines{paths: across, stroke: rule, wide: 0.5})
 }
 
 // legend names the traces of a lane, each with a stroke in its colour.

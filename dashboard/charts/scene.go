@@ -67,7 +67,12 @@ func newPicture(height float64, title string) *Picture {
 	return &Picture{Title: title, w: width, h: height}
 }
 
-func (p *Picture) add(i item) { p.items = append(p.items, i) }
+// add puts an item on top; lines without a path are left out.
+func (p *Picture) add(i item) {
+	if l, ok := i.(lines); !ok || len(l.paths) > 0 {
+		p.items = append(p.items, i)
+	}
+}
 
 // line draws from point to point.
 func (p *Picture) line(c color.RGBA, wide float64, at ...point) {
