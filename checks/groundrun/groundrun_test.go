@@ -256,6 +256,30 @@ func TestLittleIsSaidOfLittle(t *testing.T) {
 	assert.ErrorContains(t, err, "14 V and 28 V")
 }
 
+// A charged battery holds the bus up when the alternator stops giving: the bus
+// falls as fast as for a starter, and still that is no crank.
+func TestAStoppedAlternatorIsNoCrank(t *testing.T) {
+	rep := analyse(t, bus(t, 60, func(t float64) float64 {
+		switch {
+		case t < 5:
+			return 12.6
+		case t < 8:
+			return 10.4
+		case t < 45:
+			return 14.1
+		}
+		return 12.9
+	}))
+	cranks := 0
+	for _, p := range rep.Parts {
+		if p.Kind == Cranking {
+			cranks++
+			assert.InDelta(t, 5, p.From, 1)
+		}
+	}
+	assert.Equal(t, 1, cranks, "%+v", rep.Parts)
+}
+
 // failing fails while it is read.
 type failing struct{ recording.Recording }
 

@@ -80,7 +80,9 @@ func (a *analysis) findCranks() error {
 		case a.battery != nil:
 			on[i] = a.battery.mean(i) < -40/a.scale
 		default:
-			on[i] = len(before) > 0 && v < median(before)-0.8*a.scale && !a.gives[i]
+			// An alternator that stops giving lets the bus fall as fast, but to the
+			// voltage of a charged battery at rest and no lower.
+			on[i] = len(before) > 0 && v < min(median(before)-0.8*a.scale, 12.4*a.scale) && !a.gives[i]
 		}
 		if !on[i] && !math.IsNaN(v) {
 			before = append(before, v)
