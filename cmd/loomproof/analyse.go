@@ -148,7 +148,8 @@ func (c analyseCommand) analyseKept(w *world, id int64, o groundrun.Options) (ru
 	if run, err = c.run(kept, o); err != nil {
 		return nil, err
 	}
-	run.Recording, run.Title, run.Aircraft, run.By = id, kept.Title, kept.Aircraft, kept.By
+	seal, _ := s.Seal(w.ctx, id) // without one there is no digest to print; verify says more
+	run.Recording, run.Title, run.Aircraft, run.By, run.Digest = id, kept.Title, kept.Aircraft, kept.By, seal.Digest
 	return run, nil
 }
 
