@@ -46,7 +46,6 @@ const (
 	milliohms = "milliohms hide in what probe tips and contacts leave open to an ohmmeter (0.2 Ω); they show by their drop under current."
 	leaks     = "the leak takes a milliamp at most, far below what the supply's reading tells."
 	hangsOn   = "the bus that it hangs on shows it, too, as it must; the way is named first."
-	atOnce    = "everything is switched on at once, so the cut names the master; the procedure stops and sends back to the first power-on, which tells the circuit."
 	stands    = "the alternator stands still."
 	onSupply  = "a bench supply stands in for the battery."
 	allOn     = "with everything on, both sides have their power anyway."
@@ -63,8 +62,8 @@ var reasons = map[string][]reason{
 	"bad-ground":            {},
 	"oversized-breaker":     {{"", markings}},
 	"swapped-circuits":      {{"loaded annual-check", allOn + " Each is fed through the other's breaker."}},
-	"short-to-airframe":     {{"before-power", hangsOn}, {"loaded annual-check", atOnce}, {"ground-run", "the emulated breaker does not trip, and the bus sags; a real one trips."}},
-	"short-of-avionics-bus": {{"loaded annual-check avionics", atOnce}, {"ground-run", "the emulated breaker does not trip, and the bus sags; a real one trips."}},
+	"short-to-airframe":     {{"before-power", hangsOn}, {"ground-run", "the emulated breaker does not trip, and the bus sags; a real one trips."}},
+	"short-of-avionics-bus": {{"ground-run", "the emulated breaker does not trip, and the bus sags; a real one trips."}},
 	"parasitic-load":        {{"loaded annual-check", "0.4 A lie inside what 30 A of sound loads may differ by; the first power-on reads the bus with nothing else on."}},
 	"joined-wires":          {{"loaded annual-check", allOn}},
 	"buses-joined":          {{"loaded annual-check", allOn}},
