@@ -73,6 +73,8 @@ func (m *Mockup) Do(ctx context.Context, desk *procedure.Desk, now procedure.Now
 			name = now.Source
 		}
 		m.Move(now.Action, name)
+	case now.What == engineSpeed:
+		m.Throttle(now.Where)
 	case now.Restore != nil:
 		m.Lift()
 		m.restore(*now.Restore)

@@ -37,6 +37,8 @@ type Mockup struct {
 	asked  bool // whether somebody asked whether they are on
 	quirks []Quirk
 	dial   func(probe.Quantity) // turns the meter; nil for one without a dial
+
+	throttle string // the engine speed that the pilot was asked for last
 }
 
 // probes is where the probes are; joined are the terminals that are clipped

@@ -28,7 +28,7 @@ func findings(d *design.Design, steps []Step) []Finding {
 	done := swapFindings(d, steps, &out)
 	for _, s := range steps {
 		if s.Finding != "" {
-			out = append(out, Finding{Circuit: s.Circuit, What: s.Finding, Evidence: []string{s.ID}, Try: s.Try})
+			out = withFinding(out, Finding{Circuit: s.Circuit, What: s.Finding, Evidence: []string{s.ID}, Try: s.Try})
 			continue
 		}
 		if s.Verdict == string(verdict.NotDone) || s.Verdict == string(verdict.Pass) || done[s.Circuit] || inGround[s.ID] {
@@ -40,6 +40,17 @@ func findings(d *design.Design, steps []Step) []Finding {
 		done[s.Circuit] = true
 	}
 	return out
+}
+
+// withFinding adds a finding, or its evidence to the one that says the same.
+func withFinding(list []Finding, f Finding) []Finding {
+	for i, had := range list {
+		if had.Circuit == f.Circuit && had.What == f.What && had.Try == f.Try {
+			list[i].Evidence = append(had.Evidence, f.Evidence...)
+			return list
+		}
+	}
+	return append(list, f)
 }
 
 // groundFindings takes together circuits whose return fails at one ground point.

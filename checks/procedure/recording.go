@@ -226,7 +226,7 @@ func (p *Performance) meanRecorded(ctx context.Context, role recording.Role, las
 		return c, fmt.Errorf("no samples of the %s came in the last %g s", role, last)
 	}
 	now := time.Now().UTC()
-	c = Captured{Quantity: ch.Quantity, Value: mean, Deviation: math.Sqrt(squares / (n - 1)), Count: int(n), At: now, Last: probe.Reading{
+	c = Captured{Quantity: ch.Quantity, Recorded: true, Value: mean, Deviation: math.Sqrt(squares / (n - 1)), Count: int(n), At: now, Last: probe.Reading{
 		Value: mean, Quantity: ch.Quantity, Source: p.Bench.Node.Identity().Name, Channel: ch.Name, At: now,
 		Accuracy: ch.Accuracy, Digit: ch.Scale, FullScale: ch.FullScale,
 	}}
@@ -403,14 +403,18 @@ func (p *Performance) analysed(rep *groundrun.Report, places analysisPlaces) (ou
 		if c.Verdict == "" {
 			continue
 		}
-		s := p.step(c.What, places.of(c), measured{value: c.Reading, u: c.Uncertainty / 2})
+		what := c.What
+		if what == WhatBus {
+			what = "voltage while charging" // no reading of a state that the design knows
+		}
+		s := p.step(what, places.of(c), measured{value: c.Reading, u: c.Uncertainty / 2})
 		s.Unit, s.Low, s.High, s.Rule = c.Unit, c.Low, c.High, c.Cite
 		s.Verdict, s.Probability, s.Decide, s.Note = string(c.Verdict), c.Probability, c.Decide, c.Note
 		if c.Part != "" {
 			s.Title += ", " + parts[c.Part]
 		}
 		for _, f := range rep.Findings {
-			if slices.Contains(f.Evidence, c.ID) {
+			if c.Verdict == verdict.Fail && slices.Contains(f.Evidence, c.ID) {
 				s.Finding, s.Try = f.What, f.Try
 			}
 		}

@@ -127,6 +127,7 @@ type Captured struct {
 	By        string         `json:"by,omitempty"`          // who typed it
 	Open      bool           `json:"open,omitempty"`        // of a resistance: above every range; Value says nothing
 	Extreme   bool           `json:"extreme,omitempty"`     // the least or greatest of Count readings, no mean
+	Recorded  bool           `json:"recorded,omitempty"`    // the mean of a stretch of a recording, with the engine turning
 	TakenAsIs bool           `json:"taken_as_is,omitempty"` // a person said that the probe was on the point
 }
 

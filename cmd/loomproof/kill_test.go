@@ -109,7 +109,7 @@ func (v *victim) book() string { return filepath.Join(v.dir, "logbook.db") }
 func (v *victim) command(ctx context.Context, book string) (cmd *exec.Cmd, out, progress *bytes.Buffer) {
 	self, err := os.Executable()
 	require.NoError(v.t, err)
-	cmd = exec.CommandContext(ctx, self, "demo", "--hands-off", "--json", "--seed", "3", "--procedure", v.procedure, "--fault", v.fault, "--logbook", book)
+	cmd = exec.CommandContext(ctx, self, "demo", "--hands-off", "--json", "--seed", "3", "--procedure", v.procedure, "--fault", v.fault, "--bench", benchFor(v.procedure), "--logbook", book)
 	cmd.Env = append(os.Environ(), asProgram+"=1")
 	out, progress = &bytes.Buffer{}, &bytes.Buffer{}
 	cmd.Stdout, cmd.Stderr = out, progress
@@ -370,4 +370,13 @@ func stepOf(s *procedure.Sheet, id string) *procedure.Step {
 		}
 	}
 	return nil
+}
+
+// benchFor leaves the node away where a worksheet with a recording cannot end with
+// the same figures after a gap; package procedure tests that one.
+func benchFor(procedure string) string {
+	if procedure == "ground-run" {
+		return "meter-and-supply"
+	}
+	return "all"
 }

@@ -60,6 +60,9 @@ func Faults() [][2]string {
 	for _, p := range mockup.Everything() {
 		out = append(out, [2]string{p.Name, p.String()})
 	}
+	for _, f := range mockup.ChargingFaults() {
+		out = append(out, [2]string{f.Name, f.Fault.String() + " (with --procedure " + groundRun + ")"})
+	}
 	return append(out, [2]string{NoFault, "nothing wrong"})
 }
 
@@ -70,6 +73,9 @@ func planted(name string) (mockup.Planted, error) {
 		return mockup.Catalogue()[0], nil
 	case NoFault:
 		return mockup.Planted{}, nil
+	}
+	if f, is := chargingFault(name); is {
+		return mockup.Planted{Quirk: mockup.Quirk{What: "charging system", Where: f.Name, Text: f.Fault.String()}}, nil
 	}
 	if p, ok := mockup.Find(name); ok {
 		return p, nil
@@ -83,6 +89,9 @@ func planted(name string) (mockup.Planted, error) {
 
 // Check tells whether the options can be run.
 func Check(o Options) error {
+	if _, is := chargingFault(o.Fault); is && o.procedure() != groundRun {
+		return fmt.Errorf("%s is a fault of the charging system, which only shows with the engine turning: add --procedure %s", o.Fault, groundRun)
+	}
 	if _, ok := scripts.Procedure(o.procedure()); !ok {
 		return fmt.Errorf("there is no procedure %q; there are: %s", o.Procedure, strings.Join(scripts.Procedures(), ", "))
 	}
@@ -127,7 +136,8 @@ func Run(ctx context.Context, o Options) (*report.Report, error) {
 		return nil, err
 	}
 	defer forget()
-	instruments, unplug, err := newBench(ctx, o.Bench, m, o.Seed, bench.NewCable)
+	run := o.runs(m)
+	instruments, unplug, err := newBenchOf(ctx, o.Bench, m, run, o.Seed, bench.NewCable)
 	if err != nil {
 		return nil, err
 	}
@@ -136,6 +146,14 @@ func Run(ctx context.Context, o Options) (*report.Report, error) {
 		Design: d, Bench: instruments, Book: book, Desk: procedure.NewDesk(), Version: o.Version,
 		Apart: o.Apart, Ahead: o.Ahead, Passing: o.Logbook == "",
 		Demo: "Demo: emulated instruments on an aircraft that exists nowhere. Planted: " + m.Faults() + ".",
+	}
+	if run != nil {
+		rec, err := newRecorder(book, instruments, d.Aircraft.Name, o.Version)
+		if err != nil {
+			return nil, err
+		}
+		defer rec.Close()
+		s.Recorder, s.Shortened = rec, shortened
 	}
 	if o.HandsOff {
 		s.Desk.Settle = 0 // nobody is at a key that could bounce

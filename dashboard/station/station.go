@@ -36,19 +36,20 @@ import (
 
 // A Station is the program at work. All fields but Sources, Demo and Key are needed.
 type Station struct {
-	Design   *design.Design
-	Bench    *procedure.Bench
-	Sources  []*sources.Source // what metrics and pages tell of
-	Book     *logbook.Book
-	Desk     *procedure.Desk
-	Version  string
-	Passing  bool                          // the logbook goes with the program
-	Demo     string                        // what pages say of an emulated bench
-	Key      func() (*evidence.Key, error) // opens the key to sign with; nil leaves signing out
-	Known    func() evidence.Known         // the keys that are vouched for; nil for none
-	Recorder *recorder.Recorder            // records; nil where nothing can
-	Apart    bool                          // scripts run in a process of their own; main must call [sandbox.Serve]
-	Ahead    bool                          // pages say what comes next, from a rehearsal
+	Design    *design.Design
+	Bench     *procedure.Bench
+	Sources   []*sources.Source // what metrics and pages tell of
+	Book      *logbook.Book
+	Desk      *procedure.Desk
+	Version   string
+	Passing   bool                          // the logbook goes with the program
+	Demo      string                        // what pages say of an emulated bench
+	Key       func() (*evidence.Key, error) // opens the key to sign with; nil leaves signing out
+	Known     func() evidence.Known         // the keys that are vouched for; nil for none
+	Recorder  *recorder.Recorder            // records; nil where nothing can
+	Shortened float64                       // see [procedure.Performance]
+	Apart     bool                          // scripts run in a process of their own; main must call [sandbox.Serve]
+	Ahead     bool                          // pages say what comes next, from a rehearsal
 
 	measured sync.Once
 	exporter *metrics.Exporter
@@ -93,7 +94,7 @@ func (s *Station) perform(ctx context.Context, name string, anew bool) (*report.
 		return nil, fmt.Errorf("worksheet %d was begun with another text of %s: begin a new one with --anew, or put the text back", sheet.ID(), which)
 	}
 	script = []byte(opening.Script)
-	p := procedure.Performance{Design: s.Design, Sheet: sheet, Name: name, Script: script, Bench: s.Bench, Desk: s.Desk, Passing: s.Passing, Recorder: s.Recorder}
+	p := procedure.Performance{Design: s.Design, Sheet: sheet, Name: name, Script: script, Bench: s.Bench, Desk: s.Desk, Passing: s.Passing, Recorder: s.Recorder, Shortened: s.Shortened}
 	if p.Earlier, err = s.earlier(ctx, sheet.ID()); err != nil {
 		return nil, err
 	}
