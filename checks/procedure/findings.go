@@ -349,7 +349,7 @@ func cutFindings(d *design.Design, cuts []Cut, steps []Step) []Finding {
 		if slices.ContainsFunc(steps, func(s Step) bool { return s.What == WhatCut && *s.Reading == c.Value }) {
 			continue
 		}
-		name := "the supply"
+		name := "the supply, or several circuits at once,"
 		if c.Circuit != "" {
 			name = d.Called(c.Circuit)
 		}

@@ -50,6 +50,7 @@ func TestAskedAgain(t *testing.T) {
 				script := test.script + "hold('again?')\nhold('enough?')\n"
 				w := begin(t, book, script)
 				asked := false
+				refuse(t, path, "CREATE TRIGGER refuse BEFORE INSERT ON records WHEN NEW.kind = 'close' BEGIN SELECT RAISE(ABORT, 'no more'); END")
 				p := playInto(t, &unruly{}, w, script, func(d *Desk, n Now) bool {
 					a := test.first
 					switch {
@@ -66,6 +67,12 @@ func TestAskedAgain(t *testing.T) {
 					a.ID, a.By = n.ID, "somebody"
 					require.NoError(t, d.Answer(a))
 					return true
+				})
+				require.ErrorContains(t, p.err, "logbook "+path)
+				refuse(t, path, "DROP TRIGGER refuse")
+				p = playInto(t, &unruly{}, w, script, func(_ *Desk, n Now) bool {
+					assert.Fail(t, "nothing is asked twice", n.Say)
+					return false
 				})
 				require.NoError(t, p.err)
 				require.Len(t, p.sheet.Steps, 1)

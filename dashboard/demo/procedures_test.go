@@ -179,3 +179,28 @@ func outcome(s *procedure.Sheet, fault mockup.Planted) string {
 	}
 	return missed
 }
+
+// A short with everything on is found at its circuit, by bringing on one at a time,
+// and the worksheet ends there.
+func TestAShortWithEverythingOnIsNotTheMasters(t *testing.T) {
+	for _, test := range []struct{ procedure, fault, circuit string }{
+		{"loaded", "short-to-airframe", "strobe"},
+		{"annual-check", "short-of-avionics-bus", "avionics-master"},
+		{"avionics", "short-of-avionics-bus", "avionics-master"},
+		{"loaded", "short-of-main-bus", "master"},
+	} {
+		t.Run(test.procedure+"/"+test.fault, func(t *testing.T) {
+			faults := mockup.Everything()
+			i := slices.IndexFunc(faults, func(p mockup.Planted) bool { return p.Name == test.fault })
+			s := performed(t, test.procedure, faults[i], 2)
+			var failed []string
+			for _, step := range s.Steps {
+				if step.Verdict == string(verdict.Fail) {
+					failed = append(failed, step.Circuit)
+				}
+			}
+			assert.Equal(t, []string{test.circuit}, failed)
+			assert.NotEmpty(t, s.Stopped)
+		})
+	}
+}
