@@ -79,17 +79,22 @@ const (
 // markings or cuts: there is nothing to explain.
 var ErrNoReadings = errors.New("it has no voltages or currents with the power on: there is nothing to explain")
 
+func (c *Case) empty() bool { return len(c.Readings)+len(c.Cuts)+len(c.Markings) == 0 }
+
 // Find works out the explanations of a case.
 func Find(c *Case, rates Rates) (*Answer, error) {
 	if err := c.check(); err != nil {
 		return nil, err
 	}
-	if len(c.Readings) == 0 && len(c.Cuts) == 0 && len(c.Markings) == 0 {
+	if c.empty() {
 		return nil, ErrNoReadings
 	}
 	c, only, left, err := relevant(c)
 	if err != nil {
 		return nil, fmt.Errorf("faultfind: %w", err)
+	}
+	if c.empty() { // all that it has is of what no fault here can change
+		return nil, ErrNoReadings
 	}
 	p := newProblem(c, rates)
 	p.only = only

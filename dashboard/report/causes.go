@@ -54,6 +54,9 @@ func (r *Report) addCauses(w *logbook.Worksheet) {
 		return
 	}
 	r.Doubt = found.Doubt
+	if found.Doubt != "" && found.Likeliest().IsSound() {
+		return
+	}
 	for _, e := range found.Explanations {
 		if len(r.Causes) == mostCauses || e.Probability < leastCause {
 			break

@@ -19,6 +19,7 @@ import (
 	"loomproof/checks/logbook"
 	"loomproof/checks/procedure"
 	"loomproof/checks/units"
+	"loomproof/checks/verdict"
 )
 
 // Format is the version of the JSON form. Fields may be added; what is there
@@ -102,6 +103,9 @@ func New(sheet *logbook.Worksheet, rates faultfind.Rates, typed ...Typed) (*Why,
 	w := &Why{
 		Format: Format, Aircraft: folded.Design.Aircraft.Name, Procedure: folded.Opening.Procedure, Worksheet: sheet.ID(),
 		DesignRevision: folded.Opening.Revision, Answer: *a, Hot: []faultfind.Heat{}, Next: next, Moves: moves, Rates: rates, titles: map[string]string{},
+	}
+	if w.Doubt == "" && w.Likeliest().IsSound() && folded.Count(verdict.Fail) > 0 {
+		w.Doubt = "No fault of the wiring that is looked for here explains what failed: the findings say what to try."
 	}
 	for _, e := range a.Explanations {
 		if e.Hot != nil && e.Probability >= hotFrom {
