@@ -180,6 +180,7 @@ func (p *Performance) lost() {
 	p.state.Sources = nil
 	p.powered = false
 	p.unanswered = nil
+	p.resting = resting{} // hands go elsewhere when the power goes
 }
 
 // power switches the supply, and with it the source of the design.

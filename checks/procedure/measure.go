@@ -81,6 +81,12 @@ type aim struct {
 	leave    float64 // ohms that the reading must leave, upwards
 }
 
+// resting is where the probes were put for the reading before.
+type resting struct {
+	red, black string
+	quantity   probe.Quantity
+}
+
 // measure has the probes put on two terminals and takes the reading when it is
 // steady.
 func (p *Performance) measure(n Now, stays bool) (taken, error) {
@@ -119,7 +125,20 @@ func (p *Performance) readAim(ctx context.Context, n Now, stays bool) (Captured,
 	if e.Design >= limits.Open {
 		n.Step.Design = nil
 	}
-	c, err := p.takeSteady(ctx, aim{Now: n, expected: e.Design, stays: stays})
+	a := aim{Now: n, expected: e.Design, stays: stays}
+	if here := (resting{n.Red, n.Black, n.Quantity}); here == p.resting && !a.quiet() && len(n.Joined) == 0 {
+		// It was read there just now. Nobody lifts the probes to put them on the same
+		// points; one that slipped off shows nothing, and is asked about.
+		a.stays = true
+		if a.Detail == "" {
+			a.Detail = "The probes are there already: leave them."
+		}
+	}
+	p.resting = resting{}
+	c, err := p.takeSteady(ctx, a)
+	if err == nil {
+		p.resting = resting{n.Red, n.Black, n.Quantity}
+	}
 	c.Red, c.Black, c.Joined = n.Red, n.Black, n.Joined
 	return c, err
 }

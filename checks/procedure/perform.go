@@ -86,6 +86,7 @@ type Performance struct {
 	// program was killed in between.
 	unanswered *Cut
 
+	resting      resting // zero when nobody knows where the probes are
 	reading      map[string]taken
 	typed        map[string]readOff     // by the reading's name
 	observations map[string]observation // by step
