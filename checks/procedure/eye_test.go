@@ -213,3 +213,16 @@ note("got " + hold("Self-test?", answers = ["Done", "Not done"], within = (%d, %
 	p = playQuietly(t, "clock()\nhold(\"x\", within = (5, 0))", nil)
 	assert.ErrorContains(t, p.err, "no span of minutes")
 }
+
+// A script may judge numbers of its own by the names that the program uses, with
+// no design value beside them; what fails is a finding, never a mistake.
+func TestOwnNumbersUnderKnownNames(t *testing.T) {
+	for _, what := range []string{WhatMarking, WhatLoad, WhatDrop, WhatReturn, WhatCurrent, WhatTotal, WhatThrough, WhatApart, WhatProtector, WhatFeeder, WhatBus, "elbow room"} {
+		for _, limit := range []string{"low = 5", "high = 1"} {
+			p := playQuietly(t, fmt.Sprintf(`check_number(%q, "radio", 2, "V", u = 0.01, %s, rule = "a rule")`, what, limit), nil)
+			require.NoError(t, p.err, "%s %s", what, limit)
+			require.Len(t, p.sheet.Findings, 1, "%s %s", what, limit)
+			assert.Contains(t, p.sheet.Findings[0].What, "2 V", "%s %s", what, limit)
+		}
+	}
+}

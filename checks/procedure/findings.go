@@ -108,7 +108,7 @@ func swapFindings(d *design.Design, steps []Step, out *[]Finding) map[string]boo
 	explained := map[string]bool{}
 	var wrong []Step // currents that fail
 	for _, s := range steps {
-		if s.What == WhatCurrent && s.Verdict == string(verdict.Fail) {
+		if s.What == WhatCurrent && s.Verdict == string(verdict.Fail) && s.Reading != nil && s.Design != nil {
 			wrong = append(wrong, s)
 		}
 	}
@@ -196,6 +196,15 @@ func explain(d *design.Design, name, circuit string, bad map[string]Step) (what,
 		s, ok := bad[kind]
 		return s, ok && s.Verdict == string(verdict.Fail)
 	}
+	// A script may judge a number of its own by these names, without a design value.
+	against := func(kind string) (Step, bool) {
+		s, ok := failed(kind)
+		return s, ok && s.Reading != nil && s.Design != nil
+	}
+	beyond := func(kind string) (Step, bool) {
+		s, ok := failed(kind)
+		return s, ok && s.Reading != nil && s.High != nil
+	}
 	if s, ok := failed(WhatCut); ok && s.Unit == "V" && s.High != nil {
 		return fmt.Sprintf("%s: the bus voltage ran away to %s; the power was cut.", name, amount(s)),
 			"Power stays off. Look at what the supply is set to and where its leads are clipped on; with the engine running, at the regulator."
@@ -203,31 +212,31 @@ func explain(d *design.Design, name, circuit string, bad map[string]Step) (what,
 	if s, ok := failed(WhatCut); ok {
 		return explainCut(name, s)
 	}
-	if s, ok := failed(WhatMarking); ok {
+	if s, ok := against(WhatMarking); ok {
 		return fmt.Sprintf("%s: its breaker is marked %s, the design says %s.", name, amount(s), units.Format(*s.Design, s.Unit)),
 			"Power off. Fit the breaker that the design asks for, or change the design and run the desk check."
 	}
-	if s, ok := failed(WhatLoad); ok && math.Abs(*s.Reading) < 0.5**s.Design {
+	if s, ok := against(WhatLoad); ok && math.Abs(*s.Reading) < 0.5**s.Design {
 		where := "Follow the voltage from the breaker on: the break is behind the last point that has it."
-		if drop, ok := failed(WhatDrop); ok {
+		if drop, ok := failed(WhatDrop); ok && drop.From != "" {
 			where = fmt.Sprintf("The voltage is there at %s and gone at %s: the break, or a wire on another breaker, is between them.", place(d, drop.From), place(d, drop.To))
 		}
-		if c, ok := failed(WhatCurrent); ok && *c.Reading > 0.2**c.Design {
+		if c, ok := against(WhatCurrent); ok && *c.Reading > 0.2**c.Design {
 			where += fmt.Sprintf(" Its breaker carries %s all the same: it feeds something else. Look for swapped wires.", amount(c))
 		}
 		return name + ": no voltage at the load.", where
 	}
-	if s, ok := failed(WhatDrop); ok {
+	if s, ok := beyond(WhatDrop); ok && s.From != "" {
 		reads, most := beside(s, *s.High)
 		return fmt.Sprintf("%s: %s lost between %s and %s; sound wire and joints lose at most %s.", name, reads, place(d, s.From), place(d, s.To), most),
 			lookAlong(d, s)
 	}
-	if s, ok := failed(WhatReturn); ok {
+	if s, ok := beyond(WhatReturn); ok {
 		reads, most := beside(s, *s.High)
 		return fmt.Sprintf("%s: %s lost on the way back; sound parts lose at most %s.", name, reads, most),
 			"Power off. Look at the return's joints and its ground point: clean to bright metal and tighten."
 	}
-	if s, ok := failed(WhatCurrent); ok {
+	if s, ok := against(WhatCurrent); ok {
 		size := "less"
 		if *s.Reading > *s.Design {
 			size = "more"
@@ -236,7 +245,7 @@ func explain(d *design.Design, name, circuit string, bad map[string]Step) (what,
 		return fmt.Sprintf("%s: draws %s, %s than the design's %s allows.", name, reads, size, expected),
 			"Power off. Check that the right load hangs on this breaker (no wires swapped), and what its maker says that it draws."
 	}
-	if s, ok := failed(WhatTotal); ok {
+	if s, ok := against(WhatTotal); ok {
 		reads, expected := beside(s, *s.Design)
 		return fmt.Sprintf("%s: %s flow where the design has %s: something draws current that should not.", name, reads, expected),
 			"Power off first. With all breakers open, take one wire off the bus; power on, read the current; power off, take off the next, until the current is gone: the last one feeds it."
@@ -254,6 +263,9 @@ func explain(d *design.Design, name, circuit string, bad map[string]Step) (what,
 			bound, limit := "most", s.High
 			if s.Low != nil && *s.Reading < *s.Low {
 				bound, limit = "least", s.Low
+			}
+			if limit == nil {
+				continue
 			}
 			reads, allowed := beside(s, *limit)
 			return fmt.Sprintf("%s: %s is %s; it should be at %s %s.", name, kind, reads, bound, allowed), lookAt(kind)

@@ -104,7 +104,11 @@ func perform(t *testing.T, d *design.Design, script string) (*procedure.Desk, *l
 	ended := make(chan error, 1)
 	go func() {
 		p := procedure.Performance{Design: d, Sheet: sheet, Name: "marked", Script: []byte(script), Bench: &procedure.Bench{}, Desk: desk}
-		ended <- p.Perform(ctx)
+		err := p.Perform(ctx)
+		if ctx.Err() == nil {
+			assert.NoError(t, err, "the script")
+		}
+		ended <- err
 	}()
 	t.Cleanup(func() { stop(); <-ended; book.Close() })
 	return desk, book
