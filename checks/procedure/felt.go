@@ -54,15 +54,16 @@ func (p *Performance) joined(ctx context.Context, a aim, say string, first bool)
 	n := a.Now
 	n.Say, n.Detail, n.Step = say, a.Say, nil
 	n.Joined = append(n.Joined[:len(n.Joined):len(n.Joined)], n.Red)
-	p.Desk.show(n)
 	defer p.Desk.show(Now{Kind: DoNothing})
 	f := feel{ohms: true, below: combOhms}
 	f.rule.MustLift = first
 	for {
+		p.Desk.show(n)
 		_, err := p.untilSteady(ctx, p.Bench.Meter, string(a.Quantity), f, p.patience())
 		if !first || !errors.Is(err, errImpatient) {
 			return err
 		}
+		n.Detail = "Lift red once and put it back: it has not been seen off the point. " + a.Say
 	}
 }
 
