@@ -61,6 +61,10 @@ type Case struct {
 	Looks    []Look
 }
 
+// inSeries marks a meter on its range for amperes: another instrument than the same
+// meter on volts, with a gain of its own.
+const inSeries = ", in series"
+
 // fixedShare: an accuracy line's digits and range are the bounds of a rectangle.
 var fixedShare = 1 / math.Sqrt(3)
 
@@ -105,7 +109,7 @@ const heldShare = 1.1
 // held takes a current at the supply's own limit for what it is: more than the
 // ceiling, and no reading of the aircraft.
 func (c *Case) held(l *limits.Limits, t procedure.Taken) (bool, error) {
-	if t.Quantity != probe.Current || len(t.State.Sources) == 0 {
+	if !outOfSource(t) {
 		return false, nil
 	}
 	ceiling, err := ceiling(l, t.State)
@@ -114,6 +118,11 @@ func (c *Case) held(l *limits.Limits, t procedure.Taken) (bool, error) {
 	}
 	c.Cuts = append(c.Cuts, Cut{ID: t.ID, In: t.State, Source: t.State.Sources[0], Amperes: ceiling})
 	return true, nil
+}
+
+// outOfSource tells the supply's current from those that flow into one circuit.
+func outOfSource(t procedure.Taken) bool {
+	return t.Quantity == probe.Current && t.Red == "" && t.Circuit == "" && len(t.State.Sources) > 0
 }
 
 // ceiling is the current above which the watch cuts in a state.
@@ -155,7 +164,14 @@ func reading(m *airframe.Model, t procedure.Taken) (Reading, bool) {
 		return r, false
 	case c.Quantity == probe.Voltage && c.Red != "" && m.Powered(c.Red) && m.Powered(c.Black):
 		r.Of = airframe.Between(c.Red, c.Black)
-	case c.Quantity == probe.Current && len(t.State.Sources) > 0 && c.Red == "":
+	case c.Quantity == probe.Current && c.Circuit != "" && len(t.State.Sources) > 0:
+		r.Of = airframe.Into(c.Circuit)
+		if c.Red != "" { // a meter in series over the open protector, which it stands for
+			r.In = r.In.Clone()
+			r.In.Closed[c.Circuit] = true
+			r.Instrument += inSeries
+		}
+	case outOfSource(t):
 		r.Of = airframe.OutOf(t.State.Sources[0])
 	default:
 		return r, false

@@ -140,6 +140,7 @@ func (p *Performance) readAim(ctx context.Context, n Now, stays bool) (Captured,
 		p.resting = resting{n.Red, n.Black, n.Quantity}
 	}
 	c.Red, c.Black, c.Joined = n.Red, n.Black, n.Joined
+	c.Circuit, _, _ = p.bridged(n.Quantity, n.Red, n.Black, p.state)
 	return c, err
 }
 
@@ -361,8 +362,11 @@ func (p *Performance) readFixed(name, circuit string) (taken, error) {
 			return Captured{}, fmt.Errorf("there is no %q on this bench", name)
 		}
 		c, err := p.steadyFixed(ctx, s, channel)
-		if name == "node bus" {
+		switch name {
+		case "node bus":
 			c.Red, c.Black = p.Bench.NodeBus, p.reference()
+		case "node current":
+			c.Circuit = circuit
 		}
 		return c, err
 	})

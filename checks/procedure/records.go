@@ -114,9 +114,10 @@ type Recorded struct {
 // steady.
 type Captured struct {
 	ID        string         `json:"id"`
-	Red       string         `json:"red,omitempty"`    // terminal, for a meter moved by hand
-	Black     string         `json:"black,omitempty"`  // terminal
-	Joined    []string       `json:"joined,omitempty"` // terminals that were tied to black
+	Red       string         `json:"red,omitempty"`     // terminal, for a meter moved by hand
+	Black     string         `json:"black,omitempty"`   // terminal
+	Joined    []string       `json:"joined,omitempty"`  // terminals that were tied to black
+	Circuit   string         `json:"circuit,omitempty"` // of a current: the circuit that it flows into; "" for one out of the supply
 	Quantity  probe.Quantity `json:"quantity"`
 	Value     float64        `json:"value"`
 	Deviation float64        `json:"deviation"` // of the single reading

@@ -267,7 +267,7 @@ func (p *Performance) captureAgain(ctx context.Context, c Captured, title, mark 
 		again, err = p.steadyFixed(ctx, p.Bench.Supply, c.Last.Channel)
 	case p.Bench.Node != nil && c.Last.Source == p.Bench.Node.Identity().Name:
 		again, err = p.steadyFixed(ctx, p.Bench.Node, c.Last.Channel)
-		again.Red, again.Black = c.Red, c.Black
+		again.Red, again.Black, again.Circuit = c.Red, c.Black, c.Circuit
 	default:
 		return c, &cannotRedo{"what it was read with is not on the bench"}
 	}

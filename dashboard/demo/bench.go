@@ -32,8 +32,13 @@ var (
 	handheldOhms  = probe.Accuracy{OfReading: 0.002, Digits: 2}
 )
 
-// handheldCounts is what each range of the emulated handheld meter is divided into.
-const handheldCounts = 6000
+// handheldCounts is what each range of the emulated handheld meter is divided
+// into, handheldInterval the time between two of its conversions: as short as its
+// line carries a frame (14 bytes at 2400 baud take 58 ms).
+const (
+	handheldCounts   = 6000
+	handheldInterval = 60 * time.Millisecond
+)
 
 // Benches are what can be on the emulated bench, the fullest first.
 func Benches() [][2]string {
@@ -117,7 +122,7 @@ func (f *fitter) meter() error {
 // handheld is turned to what is asked for by the emulated hands.
 func (f *fitter) handheld() error {
 	meter := bench.NewHandheld(f.mockup.MeterVolts, bench.HandheldOptions{
-		Seed: f.seed + 1, Noise: 0.2, Interval: 60 * time.Millisecond, Counts: handheldCounts,
+		Seed: f.seed + 1, Noise: 0.2, Interval: handheldInterval, Counts: handheldCounts,
 		Accuracy: bench.Accuracies{probe.Voltage: handheldVolts, probe.Resistance: handheldOhms},
 		Ohms:     f.mockup.MeterOhms,
 	})

@@ -10,6 +10,7 @@ import (
 	"loomproof/checks/mockup"
 	"loomproof/checks/procedure"
 	"loomproof/checks/verdict"
+	"loomproof/probe"
 	"loomproof/scripts"
 )
 
@@ -88,6 +89,36 @@ func TestFaultsFoundWithAMeterAlone(t *testing.T) {
 	}
 }
 
+// What is read in series flows into one circuit. It is no current of the battery,
+// and no power was cut: the explanation of the report stays with the fault.
+func TestReadingsInSeriesAreExplained(t *testing.T) {
+	text, _ := scripts.Design("marsh-hen")
+	for fault, says := range map[string]string{
+		"high-resistance-joint": "A bad joint",
+		"hungry-light":          "The load of landing light",
+	} {
+		t.Run(fault, func(t *testing.T) {
+			planted, ok := mockup.Find(fault)
+			require.True(t, ok)
+			s, rep := reportedOn(t, text, "meter", "first-power-on", planted, 1)
+			assert.Empty(t, rep.Cuts)
+			require.NotEmpty(t, rep.Causes)
+			assert.Contains(t, rep.Causes[0].What, says)
+			for _, c := range rep.Causes {
+				assert.NotContains(t, c.What, "the power was cut")
+			}
+			inSeries := 0
+			for _, c := range s.Captures {
+				if c.Quantity == probe.Current {
+					inSeries++
+					assert.NotEmpty(t, c.Circuit, c.ID)
+				}
+			}
+			assert.Greater(t, inSeries, 10)
+		})
+	}
+}
+
 // A handheld meter that sends its display is coarser: much stays undecided, nothing
 // fails that is sound, and what is grossly wrong is found all the same.
 func TestAHandheldMeterAlone(t *testing.T) {
@@ -98,6 +129,9 @@ func TestAHandheldMeterAlone(t *testing.T) {
 		if step.What == procedure.WhatCurrent {
 			assert.True(t, step.Unproven || step.Note != "", "%s: without a range for amperes it is told by the drop over its breaker", step.ID)
 		}
+	}
+	for id, c := range s.Captures {
+		assert.False(t, c.TakenAsIs, "%s: the hands lift the probes for as long as this meter needs to show it", id)
 	}
 	t.Log(s.Summary())
 	for _, fault := range everyOf("oversized-breaker", "open-circuit", "short-to-airframe", "bad-ground") {

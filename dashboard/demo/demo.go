@@ -193,9 +193,19 @@ func (o Options) pace() time.Duration {
 	case o.Pace > 0:
 		return o.Pace
 	case o.HandsOff:
-		return 18 * time.Millisecond
+		return briskly(o.Bench)
 	}
 	return 600 * time.Millisecond
+}
+
+// briskly is the pace of hands that nobody watches: long enough for the meter to
+// show that the probes were lifted. A bench meter reads in some milliseconds; a
+// handheld one shows at the next conversion but one what stands at its leads.
+func briskly(which string) time.Duration {
+	if which == "handheld" {
+		return 3 * handheldInterval
+	}
+	return 18 * time.Millisecond
 }
 
 func openBook(path string) (book *logbook.Book, forget func(), err error) {

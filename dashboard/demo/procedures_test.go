@@ -21,6 +21,7 @@ import (
 	"loomproof/checks/procedure"
 	"loomproof/checks/starter"
 	"loomproof/checks/verdict"
+	"loomproof/dashboard/report"
 	"loomproof/dashboard/station"
 	"loomproof/probe/bench"
 	"loomproof/scripts"
@@ -41,7 +42,14 @@ func performed(t *testing.T, name string, fault mockup.Planted, seed uint64) *pr
 }
 
 // performedOn does so on any design and bench; the demo's node is wired for 14 V.
-func performedOn(t *testing.T, text []byte, which, name string, fault mockup.Planted, seed uint64) (s *procedure.Sheet) {
+func performedOn(t *testing.T, text []byte, which, name string, fault mockup.Planted, seed uint64) *procedure.Sheet {
+	t.Helper()
+	s, _ := reportedOn(t, text, which, name, fault, seed)
+	return s
+}
+
+// reportedOn does so, and gives the report, too.
+func reportedOn(t *testing.T, text []byte, which, name string, fault mockup.Planted, seed uint64) (s *procedure.Sheet, rep *report.Report) {
 	t.Helper()
 	synctest.Test(t, func(t *testing.T) {
 		d, err := design.Parse("design.yaml", text)
@@ -61,9 +69,9 @@ func performedOn(t *testing.T, text []byte, which, name string, fault mockup.Pla
 		hands := make(chan struct{})
 		go func() {
 			defer close(hands)
-			m.Hands(ctx, st.Desk, mockup.Pace{Move: 18 * time.Millisecond, Answer: true})
+			m.Hands(ctx, st.Desk, mockup.Pace{Move: briskly(which), Answer: true})
 		}()
-		_, err = st.Perform(ctx, name)
+		rep, err = st.Perform(ctx, name)
 		cancel()
 		<-hands
 		require.NoError(t, err, "it stood at: %s", lastRecords(t, book))
@@ -72,7 +80,7 @@ func performedOn(t *testing.T, text []byte, which, name string, fault mockup.Pla
 		s, err = procedure.Fold(sheet.Records())
 		require.NoError(t, err)
 	})
-	return s
+	return s, rep
 }
 
 // lastRecords says how far a worksheet has come.
