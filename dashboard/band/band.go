@@ -244,7 +244,14 @@ func Shape(verdict string) string {
 }
 
 // Stamp is a verdict's word with its shape. Colour only repeats them.
-func Stamp(verdict string) template.HTML {
+func Stamp(verdict string) template.HTML { return stamp(verdict, verdict) }
+
+// Tally is a verdict's shape with how many there are of it.
+func Tally(verdict string, n int) template.HTML {
+	return stamp(verdict, fmt.Sprintf("%d %s", n, verdict))
+}
+
+func stamp(verdict, words string) template.HTML {
 	return template.HTML(fmt.Sprintf(`<span class="stamp %s"><svg viewBox="0 0 20 20" width="20" height="20" aria-hidden="true">%s</svg> %s</span>`,
-		class(verdict), Shape(verdict), template.HTMLEscapeString(verdict)))
+		class(verdict), Shape(verdict), template.HTMLEscapeString(words)))
 }

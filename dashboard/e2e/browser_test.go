@@ -23,6 +23,7 @@ import (
 
 	"github.com/chromedp/cdproto/log"
 	"github.com/chromedp/cdproto/network"
+	browser "github.com/chromedp/cdproto/page"
 	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
 	"github.com/stretchr/testify/assert"
@@ -42,6 +43,7 @@ type page struct {
 	host string // where it was opened first
 
 	waiting time.Duration // how long until waits; 0 is patience
+	asked   func()        // answers a question of the browser's own
 
 	mu         sync.Mutex
 	complaints []string
@@ -63,10 +65,22 @@ func openPage(t testing.TB, address string, more ...chromedp.ExecAllocatorOption
 	options = append(options, more...)
 	allocator, endBrowser := chromedp.NewExecAllocator(t.Context(), options...)
 	t.Cleanup(endBrowser)
+	return openTab(t, allocator, address)
+}
+
+// another opens the address in another window of the same browser, with
+// settings of its own.
+func (p *page) another(address string) *page {
+	p.t.Helper()
+	return openTab(p.t, p.ctx, address, chromedp.WithNewBrowserContext())
+}
+
+func openTab(t testing.TB, parent context.Context, address string, more ...chromedp.ContextOption) *page {
+	t.Helper()
 	first, err := url.Parse(address)
 	require.NoError(t, err)
 	p := &page{t: t, host: first.Hostname()}
-	ctx, closeTab := chromedp.NewContext(allocator, chromedp.WithListener(p.hear))
+	ctx, closeTab := chromedp.NewContext(parent, append(more, chromedp.WithListener(p.hear))...)
 	t.Cleanup(closeTab)
 	p.ctx = ctx
 	_, err = chromedp.Call(ctx, network.Enable, network.EnableParams{})
@@ -81,6 +95,10 @@ func (p *page) hear(event any) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	switch e := event.(type) {
+	case *browser.EventJavascriptDialogOpening:
+		if p.asked != nil {
+			go p.asked()
+		}
 	case *runtime.EventExceptionThrown:
 		p.complaints = append(p.complaints, fmt.Sprintf("exception: %+v", e.ExceptionDetails))
 	case *runtime.EventConsoleAPICalled:

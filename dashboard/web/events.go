@@ -3,11 +3,13 @@ package web
 import (
 	"encoding/json"
 	"fmt"
+	"html/template"
 	"net/http"
 	"time"
 
 	"loomproof/checks/procedure"
 	"loomproof/checks/units"
+	"loomproof/checks/verdict"
 	"loomproof/dashboard/band"
 	"loomproof/probe/sources"
 )
@@ -142,7 +144,7 @@ func (s *Server) events(w http.ResponseWriter, r *http.Request) {
 func makeFrame(v procedure.View, from int) frame {
 	f := frame{
 		Aircraft: v.Aircraft, Procedure: v.Procedure,
-		Now: v.Now, Next: v.Next, Live: v.Live, Verdict: v.Verdict, Stamp: string(band.Stamp(v.Verdict)), Done: v.Done, Circuits: v.Circuits,
+		Now: v.Now, Next: v.Next, Live: v.Live, Verdict: v.Verdict, Stamp: string(soFar(v)), Done: v.Done, Circuits: v.Circuits,
 		Findings: v.Findings, Cautions: v.Cautions, Sheet: v.Worksheet, From: from, Steps: []stepRow{},
 	}
 	if v.Live != nil && v.Live.Unit != "" {
@@ -162,6 +164,28 @@ func makeFrame(v procedure.View, from int) frame {
 		f.Steps = append(f.Steps, row(s))
 	}
 	return f
+}
+
+// soFar is the verdict of a worksheet that has ended; of one that has not, how
+// many steps have which.
+func soFar(v procedure.View) template.HTML {
+	if v.Now.Kind == procedure.DoEnded {
+		return band.Stamp(v.Verdict)
+	}
+	count := map[string]int{}
+	for _, s := range procedure.Latest(v.Steps) {
+		count[s.Verdict]++
+	}
+	out := template.HTML("so far")
+	for _, w := range []verdict.Word{verdict.Fail, verdict.Undecided, verdict.NotDone, verdict.Pass} {
+		if n := count[string(w)]; n > 0 {
+			out += " " + band.Tally(string(w), n)
+		}
+	}
+	if len(count) == 0 {
+		return ""
+	}
+	return out
 }
 
 func row(s procedure.Step) stepRow {

@@ -89,7 +89,8 @@ type circuitRow struct {
 
 func (s *Server) aircraft(w http.ResponseWriter, r *http.Request) {
 	v, _ := s.Desk.View()
-	has := verdicts(v.Steps)
+	steps := procedure.Latest(v.Steps)
+	has := verdicts(steps)
 	data := struct {
 		head
 		Design    *design.Design
@@ -104,7 +105,7 @@ func (s *Server) aircraft(w http.ResponseWriter, r *http.Request) {
 			rating := float64(p.Rating)
 			row.Rating = cellOf(&rating, "A")
 		}
-		for _, step := range v.Steps {
+		for _, step := range steps {
 			switch {
 			case step.Circuit != k.Name:
 			case step.What == procedure.WhatCurrent:
@@ -147,6 +148,7 @@ func (s *Server) circuit(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	v, _ := s.Desk.View()
+	steps := procedure.Latest(v.Steps)
 	data := struct {
 		head
 		Circuit *design.Circuit
@@ -154,8 +156,8 @@ func (s *Server) circuit(w http.ResponseWriter, r *http.Request) {
 		Steps   []stepShown
 		Earlier []earlier
 		Points  []*design.Terminal
-	}{head: s.head(r, k.Called()), Circuit: k, Stamp: stampOf(verdicts(v.Steps), k.Name)}
-	for _, step := range v.Steps {
+	}{head: s.head(r, k.Called()), Circuit: k, Stamp: stampOf(verdicts(steps), k.Name)}
+	for _, step := range steps {
 		if step.Circuit == k.Name {
 			shown := row(step)
 			data.Steps = append(data.Steps, stepShown{shown.Title, shown.Value, shown.Note, shown.Allowed, template.HTML(shown.Picture), template.HTML(shown.Stamp)}) //nolint:gosec // drawn by us, words escaped

@@ -136,20 +136,26 @@ function steps(from, rows) {
   if (from === 0) list.replaceChildren();
   at("none").hidden = from + rows.length > 0;
   for (const r of rows) {
-    for (const old of list.children) if (old.dataset.step === r.id) old.classList.add("before");
+    for (const old of list.children) if (old.dataset.step === r.id) {
+      old.classList.add("before");
+      old.querySelector(".more")?.remove(); // it is the later one that can be done again
+    }
     const li = element("li");
     li.dataset.step = r.id;
     const value = element("span");
     value.append(element("b", "", r.value || r.note), element("div", "allowed", r.allowed), element("div", "allowed", r.before));
     value.title = r.rule;
     li.append(element("span", "", r.title), value, picture(r.picture), picture(r.stamp));
-    if (r.again && !watching) {
+    const more = element("span", "more");
+    if (r.again) {
       const b = element("button", "again", "Once more");
       b.type = "button";
+      b.setAttribute("aria-label", "Once more: " + r.title);
       b.addEventListener("click", () => word({ kind: "redo", step: r.id }));
-      li.append(b);
+      more.append(b);
     }
-    if (!watching) li.append(photoButton(r.id, r.title));
+    more.append(photoButton(r.id, r.title));
+    if (!watching) li.append(more);
     list.prepend(li);
   }
 }

@@ -7,7 +7,6 @@ let photographed = ""; // the step that the picture is of; "" is what is being d
 function photoButton(step, title) {
   const b = document.createElement("button");
   b.type = "button";
-  b.className = "again";
   b.textContent = "Photograph";
   b.setAttribute("aria-label", "Photograph of " + title);
   b.addEventListener("click", () => takePhoto(step));
