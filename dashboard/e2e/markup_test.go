@@ -23,8 +23,8 @@ import (
 // attack is what a design from somewhere may have in the place of a name.
 const attack = `<img src=x onerror="hurt=1"><script>hurt=1</script></td></style>&amp;`
 
-// A design and a procedure whose words are markup show them as words, on the
-// bench page and in the report.
+// A design and a procedure whose words are markup show them as words, on every
+// page that has them and in the report.
 func TestMarkupIsShownAsText(t *testing.T) {
 	text, _ := scripts.Design("marsh-hen")
 	quoted := "'" + attack + "'"
@@ -47,7 +47,7 @@ hold(A, detail = A, answers = [A, "No"])
 	require.NoError(t, desk.Answer(procedure.Answer{ID: asked, Number: 20, By: attack}))
 	require.NoError(t, desk.Until(t.Context(), func(v procedure.View) bool { return len(v.Now.Answers) > 0 }))
 
-	server := httptest.NewServer(access.Local(web.New(web.Options{Desk: desk, Book: book, Demo: attack})))
+	server := httptest.NewServer(access.Local(web.New(web.Options{Desk: desk, Book: book, Design: d, Demo: attack})))
 	t.Cleanup(server.Close)
 	p := openPage(t, server.URL)
 	p.until(`document.querySelectorAll("#steps li").length === 2`)
@@ -64,6 +64,14 @@ hold(A, detail = A, answers = [A, "No"])
 		assert.Contains(t, value[string](p, `[...document.querySelectorAll("`+where+`")].map((e) => e.textContent).join(" ")`), attack, where)
 	}
 	p.onlyText()
+
+	for path, where := range map[string]string{"aircraft": "main", "aircraft/radio": "h1", "design": ".file", "logbook": "tbody", "why/1": "body", "compare/1": "body", "verify/1": "main"} {
+		p.open(server.URL + "/" + path)
+		p.onlyText()
+		if path != "verify/1" && path != "compare/1" { // which name nothing of the design
+			assert.Contains(t, value[string](p, `document.querySelector("`+where+`").textContent`), attack, path)
+		}
+	}
 }
 
 // Whoever sees smoke presses one key.

@@ -139,7 +139,7 @@ func (s *Server) drawn(w http.ResponseWriter, r *http.Request) {
 	kind := path.Ext(r.PathValue("picture"))
 	name := strings.TrimSuffix(r.PathValue("picture"), kind)
 	if !slices.Contains(pictures, name) || kind != ".svg" && kind != ".png" {
-		s.message(w, http.StatusNotFound, "There is no such picture.", "Go to the bench page.")
+		s.message(w, r, http.StatusNotFound, "There is no such picture.", "Go to the bench page.")
 		return
 	}
 	rec := s.kept(w, r)
@@ -157,10 +157,10 @@ func (s *Server) drawn(w http.ResponseWriter, r *http.Request) {
 	}
 	switch {
 	case errors.Is(err, charts.ErrNothing), errors.Is(err, groundrun.ErrNothing):
-		s.message(w, http.StatusNotFound, "That cannot be drawn: "+err.Error()+".", "Go to the bench page.")
+		s.message(w, r, http.StatusNotFound, "That cannot be drawn: "+err.Error()+".", "Go to the bench page.")
 		return
 	case err != nil:
-		s.message(w, http.StatusInternalServerError, err.Error(), "Check the logbook's disk.")
+		s.message(w, r, http.StatusInternalServerError, err.Error(), "Check the logbook's disk.")
 		return
 	}
 	w.Header().Set("Content-Type", map[string]string{".svg": "image/svg+xml", ".png": "image/png"}[kind])

@@ -30,7 +30,7 @@ func (s *Server) whole(w http.ResponseWriter, r *http.Request, asJSON bool, p wh
 		write, kind = p.JSON, "application/json"
 	}
 	if err := write(&b); err != nil {
-		s.message(w, http.StatusInternalServerError, err.Error(), "The page could not be made.")
+		s.message(w, r, http.StatusInternalServerError, err.Error(), "The page could not be made.")
 		return
 	}
 	body := b.Bytes()
@@ -49,16 +49,16 @@ func (s *Server) worksheet(w http.ResponseWriter, r *http.Request, part string) 
 	name, asJSON := strings.CutSuffix(r.PathValue(part), ".json")
 	id, err := strconv.ParseInt(name, 10, 64)
 	if err != nil {
-		s.message(w, http.StatusNotFound, fmt.Sprintf("%q is no worksheet number.", name), "Open it from the bench page.")
+		s.message(w, r, http.StatusNotFound, fmt.Sprintf("%q is no worksheet number.", name), "Open it from the bench page.")
 		return nil, asJSON
 	}
 	sheet, err = s.Book.Worksheet(r.Context(), id)
 	switch {
 	case errors.Is(err, logbook.ErrNotFound):
-		s.message(w, http.StatusNotFound, fmt.Sprintf("There is no worksheet %d in this logbook.", id), "Open it from the bench page.")
+		s.message(w, r, http.StatusNotFound, fmt.Sprintf("There is no worksheet %d in this logbook.", id), "Open it from the bench page.")
 		return nil, asJSON
 	case err != nil:
-		s.message(w, http.StatusInternalServerError, err.Error(), "Check the logbook's disk.")
+		s.message(w, r, http.StatusInternalServerError, err.Error(), "Check the logbook's disk.")
 		return nil, asJSON
 	}
 	return sheet, asJSON
@@ -72,7 +72,7 @@ func (s *Server) why(w http.ResponseWriter, r *http.Request) {
 	}
 	found, err := why.New(sheet, faultfind.Usual())
 	if err != nil {
-		s.message(w, http.StatusConflict, err.Error(), "Go on with the worksheet first.")
+		s.message(w, r, http.StatusConflict, err.Error(), "Go on with the worksheet first.")
 		return
 	}
 	s.whole(w, r, asJSON, found)
@@ -92,7 +92,7 @@ func (s *Server) compare(w http.ResponseWriter, r *http.Request) {
 	}
 	found, err := crept.New(r.Context(), s.Book, sheet, later, trend.UsualRate)
 	if err != nil {
-		s.message(w, http.StatusConflict, err.Error(), "Go to the logbook and choose two others.")
+		s.message(w, r, http.StatusConflict, err.Error(), "Go to the logbook and choose two others.")
 		return
 	}
 	s.whole(w, r, asJSON, found)

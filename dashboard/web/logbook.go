@@ -41,7 +41,7 @@ type worksheetRow struct {
 func (s *Server) logbook(w http.ResponseWriter, r *http.Request) {
 	list, err := s.Book.Worksheets(r.Context())
 	if err != nil {
-		s.message(w, http.StatusInternalServerError, err.Error(), "Check the logbook's disk.")
+		s.message(w, r, http.StatusInternalServerError, err.Error(), "Check the logbook's disk.")
 		return
 	}
 	data := struct {
@@ -55,7 +55,7 @@ func (s *Server) logbook(w http.ResponseWriter, r *http.Request) {
 	}
 	if s.Recordings != nil {
 		if data.Recordings, err = s.Recordings.List(r.Context()); err != nil {
-			s.message(w, http.StatusInternalServerError, err.Error(), "Check the logbook's disk.")
+			s.message(w, r, http.StatusInternalServerError, err.Error(), "Check the logbook's disk.")
 			return
 		}
 	}
@@ -99,7 +99,7 @@ func (s *Server) chosen(w http.ResponseWriter, r *http.Request) {
 	case len(recordings) == 2 && len(worksheets) == 0 && s.Recordings != nil:
 		s.compareRecordings(w, r, recordings[1], recordings[0])
 	default:
-		s.message(w, http.StatusBadRequest, "Two are compared: tick two worksheets, or two recordings.", "Go back to the logbook.")
+		s.message(w, r, http.StatusBadRequest, "Two are compared: tick two worksheets, or two recordings.", "Go back to the logbook.")
 	}
 }
 
@@ -134,7 +134,7 @@ func (s *Server) compareRecordings(w http.ResponseWriter, r *http.Request, befor
 		}
 		rep, err := s.analyse(r.Context(), rec)
 		if err != nil {
-			s.message(w, http.StatusConflict, fmt.Sprintf("Recording %d: %v", rec.ID, err), "Go to the bench page, and from there to the logbook.")
+			s.message(w, r, http.StatusConflict, fmt.Sprintf("Recording %d: %v", rec.ID, err), "Go to the bench page, and from there to the logbook.")
 			return
 		}
 		reports[i], names[i] = rep, rec.Summary
@@ -249,12 +249,12 @@ func (s *Server) verifyRecording(w http.ResponseWriter, r *http.Request) {
 	}
 	digests, err := s.digests(r, rec.ID)
 	if err != nil {
-		s.message(w, http.StatusInternalServerError, err.Error(), "Check the logbook's disk.")
+		s.message(w, r, http.StatusInternalServerError, err.Error(), "Check the logbook's disk.")
 		return
 	}
 	f, err := evidence.VerifyRecording(r.Context(), s.Recordings, rec.ID, digests...)
 	if err != nil {
-		s.message(w, http.StatusInternalServerError, err.Error(), "Check the logbook's disk.")
+		s.message(w, r, http.StatusInternalServerError, err.Error(), "Check the logbook's disk.")
 		return
 	}
 	name := fmt.Sprintf("Recording %d", rec.ID)
@@ -297,7 +297,7 @@ func (s *Server) export(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	name := fmt.Sprintf("worksheet-%d", sheet.ID())
-	s.download(w, "application/zip", name+".zip", func(b *bytes.Buffer) error { return evidence.Zip(b, evidence.Of(sheet), name) })
+	s.download(w, r, "application/zip", name+".zip", func(b *bytes.Buffer) error { return evidence.Zip(b, evidence.Of(sheet), name) })
 }
 
 // stepsCSV is the table of a worksheet's steps.
@@ -306,15 +306,15 @@ func (s *Server) stepsCSV(w http.ResponseWriter, r *http.Request) {
 	if sheet == nil {
 		return
 	}
-	s.download(w, "text/csv; charset=utf-8", fmt.Sprintf("worksheet-%d.csv", sheet.ID()), func(b *bytes.Buffer) error { return evidence.Of(sheet).Steps(b) })
+	s.download(w, r, "text/csv; charset=utf-8", fmt.Sprintf("worksheet-%d.csv", sheet.ID()), func(b *bytes.Buffer) error { return evidence.Of(sheet).Steps(b) })
 }
 
 // download answers with a file; it is made whole first, so that a mistake is a
 // clean error.
-func (s *Server) download(w http.ResponseWriter, kind, name string, write func(*bytes.Buffer) error) {
+func (s *Server) download(w http.ResponseWriter, r *http.Request, kind, name string, write func(*bytes.Buffer) error) {
 	var b bytes.Buffer
 	if err := write(&b); err != nil {
-		s.message(w, http.StatusInternalServerError, err.Error(), "The worksheet's records cannot be read.")
+		s.message(w, r, http.StatusInternalServerError, err.Error(), "The worksheet's records cannot be read.")
 		return
 	}
 	w.Header().Set("Content-Type", kind)

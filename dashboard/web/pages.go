@@ -88,8 +88,11 @@ type circuitRow struct {
 }
 
 func (s *Server) aircraft(w http.ResponseWriter, r *http.Request) {
-	v, _ := s.Desk.View()
-	steps := procedure.Latest(v.Steps)
+	worksheet, steps, err := s.present(r)
+	if err != nil {
+		s.message(w, r, http.StatusInternalServerError, err.Error(), "Check the logbook's disk.")
+		return
+	}
 	has := verdicts(steps)
 	data := struct {
 		head
@@ -97,7 +100,7 @@ func (s *Server) aircraft(w http.ResponseWriter, r *http.Request) {
 		Worksheet int64
 		Diagram   template.HTML
 		Circuits  []circuitRow
-	}{head: s.head(r, "Aircraft"), Design: s.Design, Worksheet: v.Worksheet}
+	}{head: s.head(r, "Aircraft"), Design: s.Design, Worksheet: worksheet}
 	data.Diagram = template.HTML(diagram.Inside(s.Design, has, func(circuit string) string { return "/aircraft/" + circuit })) //nolint:gosec // drawn by us, words escaped
 	for _, k := range s.Design.Circuits {
 		row := circuitRow{Name: k.Name, Title: k.Called(), Bus: k.Bus, Stamp: stampOf(has, k.Name), Order: worstFirst(has[k.Name])}
@@ -144,11 +147,14 @@ type stepShown struct {
 func (s *Server) circuit(w http.ResponseWriter, r *http.Request) {
 	k := s.Design.Circuit(r.PathValue("circuit"))
 	if k == nil {
-		s.message(w, http.StatusNotFound, "The design has no such circuit.", "Go to the bench page.")
+		s.message(w, r, http.StatusNotFound, "The design has no such circuit.", "Go to the bench page.")
 		return
 	}
-	v, _ := s.Desk.View()
-	steps := procedure.Latest(v.Steps)
+	worksheet, steps, err := s.present(r)
+	if err != nil {
+		s.message(w, r, http.StatusInternalServerError, err.Error(), "Check the logbook's disk.")
+		return
+	}
 	data := struct {
 		head
 		Circuit *design.Circuit
@@ -168,17 +174,47 @@ func (s *Server) circuit(w http.ResponseWriter, r *http.Request) {
 			data.Points = append(data.Points, t)
 		}
 	}
-	var err error
-	if data.Earlier, err = s.earlier(r, v, k.Name); err != nil {
-		s.message(w, http.StatusInternalServerError, err.Error(), "Check the logbook's disk.")
+	if data.Earlier, err = s.earlier(r, worksheet, k.Name); err != nil {
+		s.message(w, r, http.StatusInternalServerError, err.Error(), "Check the logbook's disk.")
 		return
 	}
 	s.page(w, http.StatusOK, "circuit.html", data)
 }
 
-// earlier lists what a circuit read in the last closed worksheet of the same
-// aircraft and procedure.
-func (s *Server) earlier(r *http.Request, v procedure.View, circuit string) ([]earlier, error) {
+// present is the worksheet that tells how the aircraft is: the one at work, or
+// the last one of this aircraft in the logbook; 0 without any.
+func (s *Server) present(r *http.Request) (worksheet int64, steps []procedure.Step, err error) {
+	if v, _ := s.Desk.View(); v.Worksheet != 0 || s.Book == nil {
+		return v.Worksheet, procedure.Latest(v.Steps), nil
+	}
+	list, err := s.Book.Worksheets(r.Context())
+	if err != nil {
+		return 0, nil, err
+	}
+	for _, w := range list {
+		if w.Aircraft == s.Design.Aircraft.Name {
+			past, err := s.past(r, w.ID)
+			if err != nil {
+				return 0, nil, err
+			}
+			return w.ID, past.Steps, nil
+		}
+	}
+	return 0, nil, nil
+}
+
+// past reads a worksheet of the logbook.
+func (s *Server) past(r *http.Request, id int64) (*procedure.Sheet, error) {
+	sheet, err := s.Book.Worksheet(r.Context(), id)
+	if err != nil {
+		return nil, err
+	}
+	return procedure.Fold(sheet.Records())
+}
+
+// earlier lists what a circuit read in the last closed worksheet before a
+// worksheet, of the same aircraft and procedure.
+func (s *Server) earlier(r *http.Request, than int64, circuit string) ([]earlier, error) {
 	if s.Book == nil {
 		return nil, nil
 	}
@@ -186,15 +222,16 @@ func (s *Server) earlier(r *http.Request, v procedure.View, circuit string) ([]e
 	if err != nil {
 		return nil, err
 	}
-	for _, w := range list {
-		if !w.Closed || w.ID == v.Worksheet || w.Aircraft != s.Design.Aircraft.Name || v.Procedure != "" && w.Procedure != v.Procedure {
+	is := ""
+	for _, w := range list { // the newest first
+		if w.ID == than {
+			is = w.Procedure
 			continue
 		}
-		sheet, err := s.Book.Worksheet(r.Context(), w.ID)
-		if err != nil {
-			return nil, err
+		if !w.Closed || w.Aircraft != s.Design.Aircraft.Name || is == "" || w.Procedure != is {
+			continue
 		}
-		past, err := procedure.Fold(sheet.Records())
+		past, err := s.past(r, w.ID)
 		if err != nil {
 			return nil, err
 		}

@@ -32,16 +32,16 @@ func (s *Server) recordingRoutes() {
 func (s *Server) kept(w http.ResponseWriter, r *http.Request) *store.Recording {
 	id, err := strconv.ParseInt(r.PathValue("id"), 10, 64)
 	if err != nil {
-		s.message(w, http.StatusNotFound, fmt.Sprintf("%q is no recording's number.", r.PathValue("id")), "Go to the bench page, and from there to the logbook.")
+		s.message(w, r, http.StatusNotFound, fmt.Sprintf("%q is no recording's number.", r.PathValue("id")), "Go to the bench page, and from there to the logbook.")
 		return nil
 	}
 	rec, err := s.Recordings.Recording(r.Context(), id)
 	switch {
 	case errors.Is(err, store.ErrNotFound):
-		s.message(w, http.StatusNotFound, fmt.Sprintf("There is no recording %d in this logbook.", id), "Go to the bench page, and from there to the logbook.")
+		s.message(w, r, http.StatusNotFound, fmt.Sprintf("There is no recording %d in this logbook.", id), "Go to the bench page, and from there to the logbook.")
 		return nil
 	case err != nil:
-		s.message(w, http.StatusInternalServerError, err.Error(), "Check the logbook's disk.")
+		s.message(w, r, http.StatusInternalServerError, err.Error(), "Check the logbook's disk.")
 		return nil
 	}
 	return rec
@@ -51,7 +51,7 @@ func (s *Server) kept(w http.ResponseWriter, r *http.Request) *store.Recording {
 func (s *Server) newest(w http.ResponseWriter, r *http.Request) {
 	list, err := s.Recordings.List(r.Context())
 	if err != nil {
-		s.message(w, http.StatusInternalServerError, err.Error(), "Check the logbook's disk.")
+		s.message(w, r, http.StatusInternalServerError, err.Error(), "Check the logbook's disk.")
 		return
 	}
 	if len(list) > 5 {
@@ -104,7 +104,7 @@ func (s *Server) recording(w http.ResponseWriter, r *http.Request) {
 	}
 	var err error
 	if data.Rows, err = tableOf(rec, data.From, data.To); err != nil {
-		s.message(w, http.StatusInternalServerError, err.Error(), "Check the logbook's disk.")
+		s.message(w, r, http.StatusInternalServerError, err.Error(), "Check the logbook's disk.")
 		return
 	}
 	s.page(w, http.StatusOK, "recording.html", data)

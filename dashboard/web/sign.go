@@ -25,7 +25,7 @@ type signPage struct {
 // is this machine's, so that only who sits at it can sign.
 func (s *Server) sign(w http.ResponseWriter, r *http.Request) {
 	if !access.Of(r.Context()).Local {
-		s.message(w, http.StatusForbidden, "A worksheet is signed at the machine that holds the key.", "Back to the bench page.")
+		s.message(w, r, http.StatusForbidden, "A worksheet is signed at the machine that holds the key.", "Back to the bench page.")
 		return
 	}
 	sheet, _ := s.worksheet(w, r, "id")
@@ -33,18 +33,18 @@ func (s *Server) sign(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	if !sheet.Closed() {
-		s.message(w, http.StatusConflict, fmt.Sprintf("Worksheet %d is not finished. Go on with it, or close it as it is with: loomproof sign %d", sheet.ID(), sheet.ID()), "Back to the bench page.")
+		s.message(w, r, http.StatusConflict, fmt.Sprintf("Worksheet %d is not finished. Go on with it, or close it as it is with: loomproof sign %d", sheet.ID(), sheet.ID()), "Back to the bench page.")
 		return
 	}
 	key, err := s.Key()
 	if err != nil {
-		s.message(w, http.StatusInternalServerError, err.Error(), "Back to the bench page.")
+		s.message(w, r, http.StatusInternalServerError, err.Error(), "Back to the bench page.")
 		return
 	}
 	records := sheet.Records()
 	open, err := evidence.Open(records)
 	if err != nil {
-		s.message(w, http.StatusInternalServerError, err.Error(), "The worksheet's records cannot be read.")
+		s.message(w, r, http.StatusInternalServerError, err.Error(), "The worksheet's records cannot be read.")
 		return
 	}
 	p := signPage{head: s.head(r, "Sign"), Worksheet: sheet.ID(), Head: records[len(records)-1].Hash, Open: open, Fingerprint: evidence.Fingerprint(key.Public())}
@@ -75,7 +75,7 @@ func (s *Server) signed(w http.ResponseWriter, r *http.Request, p *signPage, she
 		p.Wrong = err.Error() + ". Nothing was signed."
 	default:
 		records := sheet.Records()
-		s.message(w, http.StatusOK, fmt.Sprintf("Worksheet %d is signed by %s, %s. Key %s. Write down its last hash: %s",
+		s.message(w, r, http.StatusOK, fmt.Sprintf("Worksheet %d is signed by %s, %s. Key %s. Write down its last hash: %s",
 			st.Worksheet, st.By, st.Capacity, p.Fingerprint, records[len(records)-1].Hash), "Back to the bench page.")
 	}
 	return p.Wrong == ""

@@ -116,8 +116,8 @@ func New(o Options) *Server {
 		s.mux.Handle("/devices", o.Devices)
 		s.mux.Handle("/devices/", o.Devices)
 	}
-	s.mux.HandleFunc("/", func(w http.ResponseWriter, _ *http.Request) {
-		s.message(w, http.StatusNotFound, "There is no such page.", "Go to the bench page.")
+	s.mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) {
+		s.message(w, r, http.StatusNotFound, "There is no such page.", "Go to the bench page.")
 	})
 	return s
 }
@@ -129,7 +129,7 @@ func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	h.Set("X-Content-Type-Options", "nosniff")
 	h.Set("Referrer-Policy", "no-referrer")
 	if err := s.origin.Check(r); err != nil {
-		s.message(w, http.StatusForbidden, "That came from another site.", "Answer on the dashboard's own page.")
+		s.message(w, r, http.StatusForbidden, "That came from another site.", "Answer on the dashboard's own page.")
 		return
 	}
 	s.mux.ServeHTTP(w, r)
@@ -162,7 +162,7 @@ func loadAssets() map[string]asset {
 func (s *Server) static(w http.ResponseWriter, r *http.Request) {
 	a, ok := s.assets[r.PathValue("name")]
 	if !ok {
-		s.message(w, http.StatusNotFound, "There is no such page.", "Go to the bench page.")
+		s.message(w, r, http.StatusNotFound, "There is no such page.", "Go to the bench page.")
 		return
 	}
 	w.Header().Set("Content-Type", a.kind)
@@ -188,8 +188,11 @@ func (s *Server) page(w http.ResponseWriter, code int, name string, data any) {
 	_, _ = b.WriteTo(w)
 }
 
-func (s *Server) message(w http.ResponseWriter, code int, what, do string) {
-	s.page(w, code, "message.html", struct{ What, Do string }{what, do})
+func (s *Server) message(w http.ResponseWriter, r *http.Request, code int, what, do string) {
+	s.page(w, code, "message.html", struct {
+		What, Do string
+		Night    bool
+	}{what, do, light(r) == "night"})
 }
 
 func (s *Server) bench(w http.ResponseWriter, r *http.Request) {
@@ -307,15 +310,15 @@ func (s *Server) report(w http.ResponseWriter, r *http.Request) {
 	}
 	rep, err := report.New(sheet)
 	if err != nil {
-		s.message(w, http.StatusInternalServerError, err.Error(), "The worksheet's records cannot be read.")
+		s.message(w, r, http.StatusInternalServerError, err.Error(), "The worksheet's records cannot be read.")
 		return
 	}
 	if err := rep.AddSince(r.Context(), s.Book, sheet); err != nil {
-		s.message(w, http.StatusInternalServerError, err.Error(), "An earlier worksheet's records cannot be read.")
+		s.message(w, r, http.StatusInternalServerError, err.Error(), "An earlier worksheet's records cannot be read.")
 		return
 	}
 	if err := rep.AddRuns(r.Context(), s.Book); err != nil {
-		s.message(w, http.StatusInternalServerError, err.Error(), "A recording of the worksheet cannot be read.")
+		s.message(w, r, http.StatusInternalServerError, err.Error(), "A recording of the worksheet cannot be read.")
 		return
 	}
 	s.whole(w, r, asJSON, rep)
