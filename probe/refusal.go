@@ -61,6 +61,10 @@ type Refusal struct {
 	// Below is what the size of the value stayed below all the same, in the SI
 	// unit; 0 when that is not known.
 	Below float64
+
+	// Above is what the size of the value was above, with [Overload], in the SI
+	// unit: the end of the range; 0 when that is not known.
+	Above float64
 }
 
 func (r *Refusal) Error() string {

@@ -160,6 +160,8 @@ func reading(m *airframe.Model, t procedure.Taken) (Reading, bool) {
 	c := t.Captured
 	r := Reading{ID: c.ID, In: t.State, Value: c.Value, Instrument: c.Last.Source, Range: c.Last.FullScale}
 	switch {
+	case c.Reversed: // a person has seen why
+		return r, false
 	case c.Recorded: // a regulator's slope and warmth, a battery that fills: the model knows no time
 		return r, false
 	case c.Quantity == probe.Voltage && c.Red != "" && m.Powered(c.Red) && m.Powered(c.Black):

@@ -50,6 +50,9 @@ func (p *Performance) slMeasure(name string, args starlark.Tuple, kwargs []starl
 	}
 	if n.Circuit == "" {
 		t, err := p.measure(n, stays)
+		if err == nil && t.Captured.Reversed {
+			err = p.keepReversed(t)
+		}
 		return p.takenValue(t), err
 	}
 	k := p.Design.Circuit(n.Circuit)

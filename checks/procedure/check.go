@@ -31,6 +31,7 @@ const (
 	WhatThrough   = "continuity"
 	WhatApart     = "apart"
 	WhatHeld      = "protector holds"
+	WhatPolarity  = "polarity"
 )
 
 // measured is what a step was read as.
@@ -42,7 +43,8 @@ type measured struct {
 	asIs     bool
 	source   string   // who read it
 	joined   []string // terminals that were tied to black
-	open     bool     // a resistance above every range
+	open     bool     // a resistance above the range
+	above    float64  // with open: what it is above; 0 for every range
 	gap      bool     // the program was not there between its two readings
 	known    string   // of a current: what it was told by, where nothing reads it
 }
@@ -50,7 +52,7 @@ type measured struct {
 func single(c Captured) measured {
 	return measured{
 		value: c.Value, u: uncertaintyOf(c), quantity: c.Quantity, from: c.Red, to: c.Black, captures: []string{c.ID},
-		asIs: c.TakenAsIs, source: c.Last.Source, joined: c.Joined, open: c.Open,
+		asIs: c.TakenAsIs, source: c.Last.Source, joined: c.Joined, open: c.Open, above: c.Above,
 	}
 }
 
@@ -176,7 +178,7 @@ func (p *Performance) judged(what, circuit string, m measured, e limits.Expected
 		s.Rule = b.Rule
 	}
 	if m.open {
-		s.judgeOpen(e.Limit)
+		s.judgeOpen(m.above, e.Limit)
 		return s
 	}
 	v := verdict.Judge(m.value, m.u, e.Limit)
@@ -199,15 +201,28 @@ func (p *Performance) judged(what, circuit string, m measured, e limits.Expected
 	return s
 }
 
-// judgeOpen judges a resistance above everything that the meter can show: it
-// keeps a lower limit and no upper one.
-func (s *Step) judgeOpen(l verdict.Limit) {
+// judgeOpen judges a resistance above what the meter can show, which is above, or 0
+// for every range that it has: it keeps a lower limit that is no higher, and no
+// upper one that is.
+func (s *Step) judgeOpen(above float64, l verdict.Limit) {
 	s.Reading, s.Uncertainty = nil, nil
 	s.Note = "open: above the meter's highest range"
-	s.Verdict = string(verdict.Pass)
-	if l.High != nil {
-		s.Verdict = string(verdict.Fail)
+	if above > 0 {
+		s.Note = "open: above " + units.Format(above, s.Unit) + ", the largest that the meter shows there"
 	}
+	limit := l.High
+	switch reaches := func(b *verdict.Bound) bool { return above == 0 || above >= b.At }; {
+	case l.High != nil && reaches(l.High):
+		s.Verdict = string(verdict.Fail)
+		return
+	case l.High == nil && (l.Low == nil || reaches(l.Low)):
+		s.Verdict = string(verdict.Pass)
+		return
+	case l.High == nil:
+		limit = l.Low
+	}
+	s.Verdict = string(verdict.Undecided)
+	s.Decide = fmt.Sprintf("a range that goes beyond the limit of %s: turn the meter to a higher range, or to automatic, and read again", units.Format(limit.At, s.Unit))
 }
 
 // deadShare: a circuit that carries less than this part of its design current is

@@ -14,6 +14,7 @@ import (
 	"loomproof/checks/logbook"
 	"loomproof/checks/units"
 	"loomproof/probe"
+	typing "loomproof/probe/keyboard"
 )
 
 // The kinds of thing to do now.
@@ -40,6 +41,7 @@ type Now struct {
 	Warn     bool           `json:"warn,omitempty"`   // danger: said first and loudest
 	Answers  []string       `json:"answers,omitempty"`
 	Number   string         `json:"number,omitempty"`  // the unit of a number that is asked for
+	Refused  string         `json:"refused,omitempty"` // why what was typed before was not taken
 	Write    string         `json:"write,omitempty"`   // what is to be typed in words: [WriteWords] or [WriteDate]
 	Least    *float64       `json:"least,omitempty"`   // of that number
 	Most     *float64       `json:"most,omitempty"`    // of that number
@@ -81,6 +83,7 @@ type View struct {
 	Circuits  int       `json:"circuits"` // how many are to be checked
 	Done      int       `json:"done"`     // and how many have been
 	Holder    string    `json:"holder"`   // who answers; "" while nobody has
+	ByHand    bool      `json:"by_hand"`  // nothing on the bench can cut the power: it goes off by hand
 }
 
 // An Answer is a person's word at a hold point.
@@ -88,6 +91,7 @@ type Answer struct {
 	ID     int     `json:"id"` // of the Now that it answers
 	Choice string  `json:"choice"`
 	Number float64 `json:"number"`
+	Above  bool    `json:"above,omitempty"` // the value is above Number: the largest that the instrument shows
 	Text   string  `json:"text,omitempty"`
 	By     string  `json:"by"`
 	As     string  `json:"as,omitempty"`   // in what capacity
@@ -181,6 +185,10 @@ func (n Now) accepts(a *Answer) error {
 	switch {
 	case math.IsNaN(a.Number) || math.IsInf(a.Number, 0):
 		return fmt.Errorf("that is no number")
+	case a.Above && n.Number != probe.Resistance.Unit():
+		return fmt.Errorf("a value is wanted here, not what it is above: choose a higher range")
+	case a.Above && !(a.Number > 0):
+		return fmt.Errorf("above what? Type the largest value that the instrument shows, as > 550 M")
 	case n.Number != "" && n.Least != nil && a.Number < *n.Least, n.Number != "" && n.Most != nil && a.Number > *n.Most:
 		return fmt.Errorf("%s cannot be: %s", units.Format(a.Number, n.Number), n.span())
 	case len(n.Answers) > 0 && !slices.Contains(n.Answers, a.Choice):
@@ -276,9 +284,16 @@ func (d *Desk) Line(ctx context.Context, question string) (string, error) {
 	n := v.Now
 	n.Kind, n.Detail, n.Say = DoHold, n.Say, question
 	n.Answers, n.Number, n.Write = nil, "", WriteWords
+	if v.Live != nil { // why the last line was refused
+		n.Refused = v.Live.Phase
+		if _, why, cut := strings.Cut(n.Refused, ": refused, "); cut {
+			n.Refused = why
+		}
+		n.Warn = n.Warn || strings.Contains(n.Refused, typing.Minus)
+	}
 	d.show(n)
 	if v.Live != nil {
-		d.live(*v.Live) // why the last line was refused
+		d.live(*v.Live)
 	}
 	a, err := d.wait(ctx)
 	d.show(v.Now)

@@ -155,7 +155,7 @@ func (p *Performance) dealWithCut() (*Cut, error) {
 		return c, err
 	}
 	_, err = p.ask(p.ctx, Now{
-		Kind: DoHold, Warn: true, Say: "Switch off by hand, now: " + join(c.ByHand) + ".",
+		Kind: DoHold, Warn: true, Say: upper(allOff(c.ByHand)),
 		Detail: strings.Join(append([]string{c.Why}, c.Failed...), "; "), Answers: []string{"It is off"},
 	})
 	return c, err
@@ -170,6 +170,9 @@ func (p *Performance) keepCut() (*Cut, error) {
 	<-tripped // from then on it says what was cut
 	p.watch.reset()
 	c.ByHand = p.byHand(c)
+	if c.Smoke && c.Circuit == "" { // on a battery no watch knows it
+		c.Circuit = p.last
+	}
 	_, err := p.Sheet.Append(context.WithoutCancel(p.ctx), kindCut, c)
 	return c, err
 }

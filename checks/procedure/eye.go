@@ -117,7 +117,11 @@ func (p *Performance) askTyped(ctx context.Context, t readOff) (Captured, error)
 	answer, err := p.ask(ctx, t.Now)
 	now := time.Now().UTC()
 	last := probe.Reading{Value: answer.Number, Quantity: t.quantity, Source: keyboard, Channel: t.Where, At: now, Accuracy: t.accuracy}
-	return Captured{Quantity: t.quantity, Value: answer.Number, Count: 1, Last: last, At: now, By: answer.By}, err
+	c := Captured{Quantity: t.quantity, Value: answer.Number, Count: 1, Last: last, At: now, By: answer.By}
+	if answer.Above {
+		c.Open, c.Above, c.Value, c.Last.Value = true, answer.Number, 0, 0
+	}
+	return c, err
 }
 
 // typedUnits are the units of what can be typed. An angle is in degrees, as

@@ -6,6 +6,8 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"unicode"
+	"unicode/utf8"
 
 	"loomproof/checks/design"
 	"loomproof/checks/units"
@@ -351,7 +353,13 @@ func sentence(note string) string {
 	if note == "" {
 		return ""
 	}
-	return " " + strings.ToUpper(note[:1]) + note[1:] + "."
+	return " " + upper(note) + "."
+}
+
+// upper begins a sentence.
+func upper(text string) string {
+	r, n := utf8.DecodeRuneInString(text)
+	return string(unicode.ToUpper(r)) + text[n:]
 }
 
 // cutFindings makes a finding of each cut that no step tells of.
@@ -372,10 +380,18 @@ func cutFindings(d *design.Design, cuts []Cut, steps []Step) []Finding {
 		if c.Blind {
 			try = tryAfterBlind
 		}
-		out = append(out, Finding{
-			Circuit: c.Circuit, Evidence: []string{}, Try: try,
-			What: fmt.Sprintf("The power was cut with %s switched on last: %s.", name, c.Why),
-		})
+		what := fmt.Sprintf("The power was cut with %s switched on last: %s.", name, c.Why)
+		if byHand := len(c.ByHand) > 0; c.Smoke && (byHand || len(c.Done) == 0) {
+			what = upper(c.Why)
+			if c.Circuit != "" {
+				what += fmt.Sprintf(", with %s switched on last", name)
+			}
+			if what += ". No instrument could cut the power."; byHand {
+				what += fmt.Sprintf(" To be switched off by hand: %s.", join(c.ByHand))
+			}
+			try = "Battery and master stay off. Leave everything as it is, and look first at what was switched on last: its wire, its plug, its unit."
+		}
+		out = append(out, Finding{Circuit: c.Circuit, Evidence: []string{}, Try: try, What: what})
 	}
 	return out
 }

@@ -9,6 +9,9 @@ import (
 
 	"loomproof/checks/airframe"
 	"loomproof/checks/limits"
+	"loomproof/checks/units"
+	"loomproof/checks/verdict"
+	"loomproof/checks/wire"
 	"loomproof/probe"
 	"loomproof/probe/steady"
 )
@@ -135,13 +138,81 @@ func (p *Performance) readAim(ctx context.Context, n Now, stays bool) (Captured,
 		}
 	}
 	p.resting = resting{}
-	c, err := p.takeSteady(ctx, a)
-	if err == nil {
+	c, err := p.takeUpright(ctx, a)
+	if err == nil && !c.Reversed {
 		p.resting = resting{n.Red, n.Black, n.Quantity}
 	}
 	c.Red, c.Black, c.Joined = n.Red, n.Black, n.Joined
 	c.Circuit, _, _ = p.bridged(n.Quantity, n.Red, n.Black, p.state)
 	return c, err
+}
+
+// takeUpright takes the reading, and asks at once what a minus means where the
+// design has a plus.
+func (p *Performance) takeUpright(ctx context.Context, a aim) (Captured, error) {
+	for {
+		c, err := p.takeSteady(ctx, a)
+		if err != nil || !a.minus(c) {
+			return c, err
+		}
+		word, err := p.ask(ctx, p.minus(a, c))
+		if err != nil {
+			return Captured{}, err
+		}
+		if word.Choice != leadsCrossed {
+			c.Reversed = true
+			return c, nil
+		}
+		a.stays = false
+	}
+}
+
+// minus tells a voltage that stands the wrong way round.
+func (a aim) minus(c Captured) bool {
+	return c.Quantity == probe.Voltage && a.expected >= detectable && c.Value <= -touchShare*a.expected
+}
+
+// The answers where a reading is below zero.
+const (
+	leadsCrossed = "The leads were crossed: read again"
+	wrongWay     = "The leads are right: it is off"
+)
+
+// minus is what a person is told, and asked, of such a reading.
+func (p *Performance) minus(a aim, c Captured) Now {
+	n := Now{Kind: DoHold, Warn: true, CanSkip: true, Answers: []string{leadsCrossed, wrongWay}}
+	fed, off := "battery", p.offByHand()
+	switch {
+	case p.powered:
+		fed, off = "supply", "Its output off now, before anything else is switched on."
+	case off == "":
+		off = "Take it off now, before anything is switched on."
+	}
+	n.Say = fmt.Sprintf("MINUS %s at %s: the %s is connected the wrong way round, or the meter's leads are crossed. %s",
+		units.Format(-c.Value, "V"), place(p.Design, a.Red), fed, off)
+	n.Detail = fmt.Sprintf("Look at the meter first: red lead in the socket for V, black in COM; red probe on %s, black on %s. The wrong way round, it destroys every unit that is switched on.",
+		place(p.Design, a.Red), place(p.Design, a.Black))
+	return n
+}
+
+// keepReversed keeps that something stood the wrong way round, and ends the worksheet.
+func (p *Performance) keepReversed(t taken) error {
+	what := "battery"
+	if len(p.state.Sources) > 0 {
+		what = p.state.Sources[0]
+	}
+	s := p.step(WhatPolarity, what, single(t.Captured))
+	s.Verdict, s.Rule = string(verdict.Fail), wire.Citation{Text: "plus of what feeds the aircraft stands on plus", Status: wire.OfDesign}
+	s.Title = p.Design.Called(what) + ": plus on plus"
+	s.Finding = fmt.Sprintf("Minus %s at %s: what feeds the aircraft is connected the wrong way round.", units.Format(-t.Captured.Value, "V"), s.Place)
+	s.Try = "Leave it off. Look at the marks on both leads and both poles, and put plus on plus; then read again with every switch and breaker open. What was switched on meanwhile may be damaged: test each unit by itself."
+	if err := p.record(kindStep, s); err != nil {
+		return err
+	}
+	if err := p.record(kindNote, Note{Stop: true, Text: "What feeds the aircraft is connected the wrong way round. It stays off."}); err != nil {
+		return err
+	}
+	return effectError{errStopped}
 }
 
 // toRead is what the meter should show there.
@@ -166,7 +237,7 @@ func (p *Performance) toRead(n Now) (limits.Expected, error) {
 
 // feel says what of the readings is to be taken.
 func (a aim) feel() feel {
-	f := feel{ohms: a.Quantity == probe.Resistance, above: a.leave}
+	f := feel{ohms: a.Quantity == probe.Resistance, above: a.leave, shorted: a.Red == a.Black}
 	switch {
 	case f.ohms:
 		f.open = a.expected >= limits.Open
@@ -266,6 +337,8 @@ type feel struct {
 	ohms bool
 	open bool
 
+	shorted bool // both probes are on one point: nothing can be open there
+
 	above, below float64 // ohms that do not count yet: up to above, and from below on; 0 for none
 }
 
@@ -299,6 +372,13 @@ func (p *Performance) untilSteady(ctx context.Context, s probe.Source, channel s
 		switch {
 		case deadline.Err() != nil:
 			return Captured{}, context.Cause(deadline)
+		case typed && f.ohms && !f.shorted && errors.As(err, &refused) && refused.Reason == probe.Overload:
+			at := time.Now().UTC() // a person who types it has seen it at the points
+			last := probe.Reading{Source: s.Identity().Name, Channel: channel, Quantity: probe.Resistance, At: at}
+			return Captured{Quantity: probe.Resistance, Open: true, Above: refused.Above, Count: 1, Last: last, At: at}, nil
+		case typed && f.ohms && errors.As(err, &refused) && refused.Reason == probe.Overload:
+			p.Desk.live(Live{Phase: refused.Detail + ", with both probes on one point: press the tips together there and type what the leads show"})
+			continue
 		case f.ohms && errors.As(err, &refused) && refused.Reason == probe.Overload:
 			lifted, d = true, steady.New(rule)
 			p.Desk.live(Live{Phase: "open"})

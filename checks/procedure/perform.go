@@ -178,7 +178,7 @@ func (p *Performance) begin() {
 	p.Desk.change(func(v *View) {
 		*v = View{
 			Worksheet: p.Sheet.ID(), Aircraft: p.Design.Aircraft.Name, Procedure: p.Name, Now: v.Now, Holder: v.Holder,
-			Steps: []Step{}, Findings: []Finding{}, Cautions: []string{}, Verdict: string(verdict.NotDone), Circuits: len(p.Design.Circuits),
+			Steps: []Step{}, Findings: []Finding{}, Cautions: []string{}, Verdict: string(verdict.NotDone), Circuits: len(p.Design.Circuits), ByHand: len(p.Bench.cutters()) == 0,
 		}
 	})
 }

@@ -126,7 +126,9 @@ type Captured struct {
 	Last      probe.Reading  `json:"last"`      // the last of them: source, accuracy, range
 	At        time.Time      `json:"at"`
 	By        string         `json:"by,omitempty"`          // who typed it
-	Open      bool           `json:"open,omitempty"`        // of a resistance: above every range; Value says nothing
+	Open      bool           `json:"open,omitempty"`        // of a resistance: above the range; Value says nothing
+	Above     float64        `json:"above,omitempty"`       // with Open: what it is above; 0 for every range of the meter
+	Reversed  bool           `json:"reversed,omitempty"`    // a voltage below zero where the design has one above, and the leads are right
 	Extreme   bool           `json:"extreme,omitempty"`     // the least or greatest of Count readings, no mean
 	Recorded  bool           `json:"recorded,omitempty"`    // the mean of a stretch of a recording, with the engine turning
 	TakenAsIs bool           `json:"taken_as_is,omitempty"` // a person said that the probe was on the point

@@ -162,13 +162,19 @@ func playEarlier(t *testing.T, w *logbook.Worksheet, script string, earlier map[
 
 func playDealing(t *testing.T, b *Bench, w *logbook.Worksheet, script string, answer func(Now) string, dealt func(*Desk, Now) bool, earlier map[string]Earlier) (out played) {
 	t.Helper()
+	desk := NewDesk()
+	desk.Settle = 0
+	return playAt(t, desk, b, w, script, answer, dealt, earlier)
+}
+
+// playAt performs at a desk of the test's own.
+func playAt(t *testing.T, desk *Desk, b *Bench, w *logbook.Worksheet, script string, answer func(Now) string, dealt func(*Desk, Now) bool, earlier map[string]Earlier) (out played) {
+	t.Helper()
 	opening, err := w.Opening()
 	require.NoError(t, err)
 	d, err := design.Parse(opening.File, []byte(opening.Design))
 	require.NoError(t, err)
 	ctx, cancel := context.WithTimeout(t.Context(), time.Hour)
-	desk := NewDesk()
-	desk.Settle = 0
 	hands := make(chan struct{})
 	go func() {
 		defer close(hands)
@@ -281,7 +287,7 @@ func TestAFailedCutIsSaid(t *testing.T) {
 	p := play(t, u, "power(volts = 14, limit = 20)\nr = move('close', 'radio', 'close it')\n")
 	require.Len(t, p.sheet.Cuts, 1)
 	assert.NotEmpty(t, p.sheet.Cuts[0].Failed)
-	assert.Contains(t, p.said, "Switch off by hand, now: the supply.")
+	assert.Contains(t, p.said, "The supply off, by hand, now.")
 	assert.ErrorContains(t, p.err, "switch it off by hand")
 }
 

@@ -2,6 +2,8 @@ package procedure
 
 import (
 	"context"
+	"path/filepath"
+	"strings"
 	"testing"
 	"testing/synctest"
 
@@ -9,6 +11,8 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"loomproof/checks/design"
+	"loomproof/checks/logbook"
+	"loomproof/checks/verdict"
 	"loomproof/probe"
 	typing "loomproof/probe/keyboard"
 	"loomproof/probe/steady"
@@ -46,7 +50,101 @@ func TestAMeterThatAPersonReads(t *testing.T) {
 		assert.Equal(t, "What does panel voltmeter show? Type the voltage in V", asked[0].Now.Say)
 		assert.Equal(t, "Red on the bus.", asked[0].Now.Detail)
 		assert.Contains(t, asked[1].Live.Phase, "wrong unit")
+		assert.Equal(t, `wrong unit: "A" was typed where V is wanted; turn the meter to voltage, and type the number with V, mV, kV or nothing behind it`, asked[1].Now.Refused)
 		v, _ := desk.View()
 		assert.Equal(t, "Red on the bus.", v.Now.Say, "what was shown stands there again")
 	})
+}
+
+// A bench has one meter whose digits a person types, as they answer there.
+func typedBench(t *testing.T, desk *Desk) *Bench {
+	t.Helper()
+	digits := probe.Accuracy{OfReading: 0.005, Digits: 2}
+	meter, err := typing.Open(t.Context(), desk.Line, typing.Options{
+		Name: "hand meter", Accuracy: map[string]probe.Accuracy{"voltage": digits, "resistance": digits},
+		Scales: []typing.Scale{{Channel: "voltage", Quantity: probe.Voltage, High: 40}, {Channel: "resistance", Quantity: probe.Resistance, High: 4000}},
+	})
+	require.NoError(t, err)
+	return &Bench{Meter: meter}
+}
+
+// playTyped performs with such a meter. answers are what is typed or chosen, by
+// what is asked for, one after the other.
+func playTyped(t *testing.T, script string, answers map[string][]string) (out played) {
+	t.Helper()
+	synctest.Test(t, func(t *testing.T) {
+		book, err := logbook.Open(filepath.Join(t.TempDir(), "logbook.db"))
+		require.NoError(t, err)
+		defer book.Close()
+		desk := NewDesk()
+		desk.Settle = 0
+		out = playAt(t, desk, typedBench(t, desk), begin(t, book, script), script, nil, func(d *Desk, n Now) bool {
+			asked := n.Say
+			if n.Write != "" {
+				asked = n.Detail
+			}
+			for part, says := range answers {
+				if !strings.Contains(asked, part) || len(says) == 0 {
+					continue
+				}
+				answers[part] = says[1:]
+				a := Answer{ID: n.ID, By: "somebody", Text: says[0]}
+				if n.Write == "" {
+					a = Answer{ID: n.ID, By: "somebody", Choice: says[0]}
+				}
+				require.NoError(t, d.Answer(a))
+				return true
+			}
+			return false
+		}, nil)
+	})
+	return out
+}
+
+// A minus where the design has a plus is told as the danger that it is. Leads that
+// were crossed are read again; a battery the wrong way round ends the worksheet.
+func TestMinusOnTheBattery(t *testing.T) {
+	const script = "feed('battery', 'connect')\nm = measure('battery+', 'battery-', 'Red on plus.')\ncheck('bus voltage', 'master', m)\nhold('go on')\n"
+	crossed := playTyped(t, script, map[string][]string{"Red on plus.": {"-12.70", "12.70"}, "MINUS": {leadsCrossed}})
+	require.NoError(t, crossed.err)
+	require.Len(t, crossed.sheet.Steps, 1)
+	assert.Equal(t, "pass", crossed.sheet.Steps[0].Verdict)
+	require.NotEmpty(t, crossed.said)
+	assert.Equal(t, "MINUS 12.7 V at the lug of the battery + lead: the battery is connected the wrong way round, or the meter's leads are crossed. "+
+		"Take it off now, before anything is switched on.", crossed.said[0])
+
+	wrong := playTyped(t, script, map[string][]string{"Red on plus.": {"-12.70"}, "MINUS": {wrongWay}})
+	require.NoError(t, wrong.err)
+	assert.Equal(t, verdict.Fail, wrong.sheet.Verdict)
+	assert.Contains(t, wrong.sheet.Stopped, "connected the wrong way round")
+	require.Len(t, wrong.sheet.Steps, 1, "nothing goes on")
+	assert.Equal(t, WhatPolarity, wrong.sheet.Steps[0].What)
+
+	on := playTyped(t, "feed('battery', 'connect')\nmove('on', 'master', 'on')\nm = measure('main', 'battery-', 'Red on the bus.')\n",
+		map[string][]string{"Red on the bus.": {"-12.70"}, "MINUS": {wrongWay}})
+	require.NotEmpty(t, on.said)
+	assert.Contains(t, on.said[0], "MASTER off and battery off, by hand, now.")
+}
+
+// OL is a reading of ohms: above the largest that the meter shows. It proves that
+// ways are apart as far as the range goes, and that a way is broken.
+func TestOverloadIsTyped(t *testing.T) {
+	const script = "plugs(out = True, say = 'out')\nr = measure('transponder.breaker', 'J2.2', 'Through.', quantity = 'resistance')\ncheck('continuity', 'transponder', r)\n" +
+		"a = measure('transponder.breaker', '', 'Apart.', quantity = 'resistance')\ncheck('apart', 'transponder', a)\n"
+	for typed, want := range map[string]struct{ through, apart string }{
+		"OL":     {"fail", "undecided"}, // the scale ends at 4 kΩ, below the limit of 100 kΩ
+		"> 20 M": {"fail", "pass"},
+		"0.L":    {"fail", "undecided"},
+	} {
+		p := playTyped(t, script, map[string][]string{"Through.": {typed}, "Apart.": {typed}})
+		require.NoError(t, p.err, typed)
+		require.Len(t, p.sheet.Steps, 2, typed)
+		assert.Equal(t, want.through, p.sheet.Steps[0].Verdict, typed)
+		assert.Equal(t, want.apart, p.sheet.Steps[1].Verdict, "%s: %+v", typed, p.sheet.Steps[1])
+		if want.apart == "undecided" {
+			assert.Contains(t, p.sheet.Steps[1].Decide, "turn the meter to a higher range")
+		}
+	}
+	p := playTyped(t, "r = measure('G1', 'G1', 'The leads.', quantity = 'resistance')\nif r.open:\n    fail()\n", map[string][]string{"The leads.": {"OL", "0.2"}})
+	require.NoError(t, p.err, "leads on one point are never open")
 }

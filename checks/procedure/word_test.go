@@ -43,7 +43,10 @@ func TestSmokeOnTheBatteryNamesTheSwitches(t *testing.T) {
 		return true
 	})
 	require.NoError(t, p.err)
-	assert.Contains(t, p.said, "Switch off by hand, now: MASTER and battery.")
+	assert.Contains(t, p.said, "MASTER off and battery off, by hand, now.")
+	assert.Contains(t, p.said, "Smoke. MASTER off and battery off, by hand, now. Everybody out, extinguisher ready.")
+	require.NotEmpty(t, p.sheet.Findings)
+	assert.Equal(t, "Smoke, said by Tove Lind, with master switched on last. No instrument could cut the power. To be switched off by hand: MASTER and battery.", p.sheet.Findings[0].What)
 	assert.Equal(t, []string{"MASTER", "battery"}, p.sheet.Cuts[0].ByHand)
 }
 

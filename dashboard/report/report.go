@@ -59,7 +59,7 @@ type Report struct {
 	Causes         []Cause      `json:"causes" jsonschema:"description=What may be behind the steps that failed, the likeliest first."`
 	Doubt          string       `json:"doubt,omitempty" jsonschema:"description=Set where none of the causes explains the readings well enough."`
 	Since          *Since       `json:"since,omitempty" jsonschema:"description=What has crept since the worksheet before."`
-	Cuts           []Cut        `json:"cuts" jsonschema:"description=When the watch took the power away."`
+	Cuts           []Cut        `json:"cuts" jsonschema:"description=When the power had to go off: by the watch or on a person's word."`
 	Cautions       []string     `json:"cautions"`
 	Notes          []string     `json:"notes"`
 	Tables         []Table      `json:"tables" jsonschema:"description=What the procedure keeps in rows, such as a deviation card."`
@@ -201,7 +201,7 @@ type Finding struct {
 	Try      string   `json:"try"`
 }
 
-// Cut is one time that the watch took the power away.
+// Cut is one time that the power had to go off: by the watch, or on a person's word.
 type Cut struct {
 	Why     string   `json:"why"`
 	Circuit string   `json:"circuit" jsonschema:"description=The one switched on last or being switched on just then."`
@@ -211,6 +211,7 @@ type Cut struct {
 	Unit    string   `json:"unit"`
 	Done    []string `json:"done"`
 	Failed  []string `json:"failed"`
+	ByHand  []string `json:"by_hand,omitempty" jsonschema:"description=What a person was told to switch off where no instrument could."`
 }
 
 // Signature is one sign-off or amendment whose signature holds.
@@ -274,7 +275,7 @@ func New(w *logbook.Worksheet) (*Report, error) {
 		r.Findings = append(r.Findings, Finding(f))
 	}
 	for _, c := range s.Cuts {
-		r.Cuts = append(r.Cuts, Cut{c.Why, c.Circuit, c.Before, c.Value, c.Limit, c.Unit, orEmpty(c.Done), orEmpty(c.Failed)})
+		r.Cuts = append(r.Cuts, Cut{c.Why, c.Circuit, c.Before, c.Value, c.Limit, c.Unit, orEmpty(c.Done), orEmpty(c.Failed), c.ByHand})
 	}
 	r.addCauses(w)
 	return r, nil

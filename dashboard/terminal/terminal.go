@@ -16,6 +16,8 @@ import (
 
 	"loomproof/checks/procedure"
 	"loomproof/dashboard/band"
+	"loomproof/probe"
+	"loomproof/probe/keyboard"
 )
 
 // A Terminal shows a desk.
@@ -29,6 +31,8 @@ type Terminal struct {
 	// Alone, if it is set, is called when something is asked and the keyboard is
 	// gone: set it where nobody can answer elsewhere.
 	Alone func()
+
+	told bool // what can be typed beside answers
 }
 
 // Run shows the desk until the context ends.
@@ -48,8 +52,11 @@ func (t *Terminal) Run(ctx context.Context) {
 			t.step(v.Steps[steps])
 		}
 		if v.Now.ID != shown {
+			before := now
 			shown, now = v.Now.ID, v.Now
-			t.say(now)
+			if typed := before.Write != "" && before.Detail == now.Say && !now.Asks(); !typed { // it stands there already
+				t.say(now)
+			}
 		}
 		if gone && t.Alone != nil && now.ID != answered && now.Asks() {
 			t.Alone()
@@ -95,15 +102,29 @@ func (t *Terminal) say(n procedure.Now) {
 	if n.Detail != "" {
 		fmt.Fprintf(t.Out, "  %s\n", n.Detail)
 	}
+	if n.Refused != "" {
+		fmt.Fprintf(t.Out, "  NOT TAKEN. %s.\n", n.Refused)
+	}
 	if t.In == nil {
 		return
 	}
 	switch {
 	case n.Write == procedure.WriteDate:
 		fmt.Fprintf(t.Out, "  Type the date, like 2026-11-25, then enter: ")
+	case n.Write != "" && n.Quantity != "":
+		t.keys(n)
+		if n.Quantity == probe.Resistance {
+			fmt.Fprint(t.Out, "  All digits that it shows, as 0.4 or 4.7k; OL if it shows OL or a lone 1: ")
+			return
+		}
+		fmt.Fprint(t.Out, "  All digits that it shows, with the minus if there is one, then enter: ")
 	case n.Write != "":
 		fmt.Fprintf(t.Out, "  Type it, then enter: ")
+	case n.Number == probe.Resistance.Unit():
+		t.keys(n)
+		fmt.Fprint(t.Out, "  Type the value in Ω, as 0.4 or 550M; above what it shows, as > 550M; then enter: ")
 	case n.Number != "":
+		t.keys(n)
 		fmt.Fprintf(t.Out, "  Type the value in %s, then enter: ", n.Number)
 	case len(n.Answers) == 1:
 		fmt.Fprintf(t.Out, "  Enter for %q: ", n.Answers[0])
@@ -113,6 +134,46 @@ func (t *Terminal) say(n procedure.Now) {
 		}
 		fmt.Fprintf(t.Out, "  Number, or enter for 1: ")
 	}
+}
+
+// keys names what else can be typed.
+func (t *Terminal) keys(n procedure.Now) {
+	leave := ""
+	if n.CanSkip {
+		leave = "skip WHY leaves it out, n/a WHY if there is none; "
+	}
+	if t.told {
+		leave = "skip WHY, n/a WHY, "
+		if !n.CanSkip {
+			leave = ""
+		}
+		fmt.Fprintf(t.Out, "  (or: %sredo, smoke, Ctrl-C)\n", leave)
+		return
+	}
+	t.told = true
+	fmt.Fprintf(t.Out, "  Or: %sredo does the step before again; smoke; Ctrl-C stops, and the same command goes on later.\n", leave)
+}
+
+// number reads a value in the unit that is asked for; above tells that it is above it.
+func number(line, unit string) (value float64, above bool, err error) {
+	for _, q := range []probe.Quantity{probe.Voltage, probe.Current, probe.Resistance, probe.Temperature, probe.Frequency} {
+		if q.Unit() != unit {
+			continue
+		}
+		value, refused := keyboard.Value(line, q)
+		switch {
+		case refused == nil:
+			return value, false, nil
+		case refused.Reason == probe.Overload && q == probe.Resistance:
+			return refused.Above, true, nil
+		}
+		return 0, false, fmt.Errorf("%s: %s; %s", refused.Reason, refused.Detail, refused.Do)
+	}
+	value, err = strconv.ParseFloat(strings.Replace(line, ",", ".", 1), 64)
+	if err != nil {
+		err = fmt.Errorf("%q is no number; type it in %s", line, unit)
+	}
+	return value, false, err
 }
 
 // answer hands in what was typed; false means that it was no answer.
@@ -133,12 +194,11 @@ func (t *Terminal) answer(n procedure.Now, line string) bool {
 	case n.Write != "":
 		a.Text = line
 	case n.Number != "":
-		value, err := strconv.ParseFloat(strings.Replace(line, ",", ".", 1), 64)
-		if err != nil {
-			fmt.Fprintf(t.Out, "  %q is no number; type it in %s: ", line, n.Number)
+		var err error
+		if a.Number, a.Above, err = number(line, n.Number); err != nil {
+			fmt.Fprintf(t.Out, "  NOT TAKEN. %v: ", err)
 			return false
 		}
-		a.Number = value
 	case len(n.Answers) == 0:
 		return false // a reading takes itself
 	default:
@@ -163,7 +223,7 @@ func (t *Terminal) answer(n procedure.Now, line string) bool {
 //
 //	smoke
 //	skip REASON, n/a REASON
-//	redo STEP
+//	redo, redo STEP
 func (t *Terminal) word(n procedure.Now, line string) (w procedure.Word, ok bool) {
 	verb, rest, _ := strings.Cut(line, " ")
 	w = procedure.Word{ID: n.ID, Reason: rest, By: t.By}
@@ -175,11 +235,23 @@ func (t *Terminal) word(n procedure.Now, line string) (w procedure.Word, ok bool
 	case "n/a":
 		w.Kind = procedure.WordNone
 	case "redo":
-		w.Kind, w.Step, w.Reason = procedure.WordRedo, rest, ""
+		w.Kind, w.Step, w.Reason = procedure.WordRedo, t.named(rest), ""
 	default:
 		return w, false
 	}
-	return w, n.Write == "" || w.Kind == procedure.WordSmoke
+	reading := n.Quantity != "" // which begins with no word
+	return w, n.Write == "" || reading || w.Kind == procedure.WordSmoke
+}
+
+// named is the step with an id or a title, or the last that can be done again.
+func (t *Terminal) named(step string) string {
+	v, _ := t.Desk.View()
+	for i := len(v.Steps) - 1; i >= 0; i-- {
+		if s := v.Steps[i]; step == "" && s.Again() || step != "" && strings.EqualFold(s.Title, step) {
+			return s.ID
+		}
+	}
+	return step
 }
 
 func (t *Terminal) step(s procedure.Step) {

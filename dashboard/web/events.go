@@ -30,6 +30,7 @@ type frame struct {
 	Stamp     string              `json:"stamp"`
 	Done      int                 `json:"done"`
 	Circuits  int                 `json:"circuits"`
+	ByHand    bool                `json:"by_hand"` // nothing on the bench can cut the power
 	Findings  []procedure.Finding `json:"findings"`
 	Cautions  []string            `json:"cautions"`
 	Sheet     int64               `json:"worksheet"`
@@ -144,7 +145,7 @@ func (s *Server) events(w http.ResponseWriter, r *http.Request) {
 func makeFrame(v procedure.View, from int) frame {
 	f := frame{
 		Aircraft: v.Aircraft, Procedure: v.Procedure,
-		Now: v.Now, Next: v.Next, Live: v.Live, Verdict: v.Verdict, Stamp: string(soFar(v)), Done: v.Done, Circuits: v.Circuits,
+		Now: v.Now, Next: v.Next, Live: v.Live, Verdict: v.Verdict, Stamp: string(soFar(v)), Done: v.Done, Circuits: v.Circuits, ByHand: v.ByHand,
 		Findings: v.Findings, Cautions: v.Cautions, Sheet: v.Worksheet, From: from, Steps: []stepRow{},
 	}
 	if v.Live != nil && v.Live.Unit != "" {

@@ -14,9 +14,11 @@
 // # What can be typed
 //
 // A number with a point or a comma, "12.4" or "12,4", in the unit that the
-// question names; or with a unit and its prefix, "540 mV", "4.7k". OL stands
-// for overload. Refused are another unit, AC, a number outside the meter's scale,
-// what is no number, and what can be read two ways, as "1,200".
+// question names; or with a unit and its prefix, "540 mV", "4.7k". OL in any
+// spelling, or "> 20 M", stands for overload: the refusal then has in Above what
+// the value is above, the end of the scale or what was typed. Refused are another
+// unit, AC, a number outside the meter's scale, what is no number, and what can be
+// read two ways, as "1,200".
 //
 // # Where the uncertainty comes from
 //

@@ -67,6 +67,13 @@ func TestWhatIsRefused(t *testing.T) {
 	}{
 		"OL":                     {probe.Overload, "choose a higher range"},
 		"0.L":                    {probe.Overload, ""},
+		".OL":                    {probe.Overload, ""},
+		"0L":                     {probe.Overload, ""},
+		"O.L V":                  {probe.Overload, ""},
+		"-OL":                    {probe.Overload, ""},
+		"over":                   {probe.Overload, ""},
+		"> 30":                   {probe.Overload, ""},
+		"> twelve":               {probe.NotANumber, ""},
 		"12.4 A":                 {probe.WrongUnit, `"A" was typed where V is wanted`},
 		"12.4 Ω":                 {probe.WrongUnit, ""},
 		"12.4 mA":                {probe.WrongUnit, ""},
@@ -140,6 +147,45 @@ func TestAnAnalogueMeter(t *testing.T) {
 	assert.Equal(t, uint64(3), c.Samples)
 	assert.Equal(t, uint64(2), c.Refused[probe.OutOfRange])
 	assert.NoError(t, m.Close())
+}
+
+// A meter with digits shows its own sign, and that a resistance is above its range;
+// a pointer at its lower stop is told as the danger that it may be.
+func TestMinusAndAboveTheRange(t *testing.T) {
+	var line string
+	ask := func(context.Context, string) (string, error) { return line, nil }
+	digits := probe.Accuracy{OfReading: 0.005, Digits: 2}
+	m, err := Open(t.Context(), ask, Options{
+		Accuracy: map[string]probe.Accuracy{"voltage": digits, "resistance": digits},
+		Scales: []Scale{
+			{Channel: "voltage", Quantity: probe.Voltage, High: 40},
+			{Channel: "resistance", Quantity: probe.Resistance, High: 40e6},
+			{Channel: "dial", Quantity: probe.Voltage, High: 30, Class: 1.5, Division: 0.5},
+		},
+	})
+	require.NoError(t, err)
+	line = "-12.80"
+	r, err := m.Read(t.Context(), "voltage")
+	require.NoError(t, err)
+	assert.Equal(t, -12.8, r.Value)
+	assert.Equal(t, 40.0, r.FullScale)
+	var refused *probe.Refusal
+	for typed, above := range map[string]float64{"OL": 40e6, "0.L MΩ": 40e6, "> 20 M": 20e6, ".ol": 40e6} {
+		line = typed
+		_, err = m.Read(t.Context(), "resistance")
+		require.ErrorAs(t, err, &refused, typed)
+		assert.Equal(t, probe.Overload, refused.Reason, typed)
+		assert.Equal(t, above, refused.Above, typed)
+	}
+	line = "-5"
+	_, err = m.Read(t.Context(), "resistance")
+	require.ErrorAs(t, err, &refused)
+	assert.NotContains(t, refused.Detail, Minus, "a resistance has no poles")
+	line = "-12.8"
+	_, err = m.Read(t.Context(), "dial")
+	require.ErrorAs(t, err, &refused)
+	assert.Contains(t, refused.Detail, "MINUS, -12.8 V was typed")
+	assert.Contains(t, refused.Do, "connected the wrong way round: take it off now")
 }
 
 func TestScales(t *testing.T) {

@@ -42,6 +42,14 @@ type Scale struct {
 	Division  float64 // what one division is worth, in the SI unit; 0 for a meter with digits
 }
 
+// least is the least that it shows: a meter with digits shows a sign by itself.
+func (s Scale) least() float64 {
+	if s.Class == 0 && s.Division == 0 && (s.Quantity == probe.Voltage || s.Quantity == probe.Current) {
+		return min(s.Low, -s.High)
+	}
+	return s.Low
+}
+
 // fiducial is what the class index is a part of.
 func (s Scale) fiducial() float64 { return s.High - min(0, s.Low) }
 
@@ -137,12 +145,20 @@ func (m *Meter) read(ctx context.Context, c probe.Channel, s Scale) (probe.Readi
 	at := time.Now()
 	v, bad := parse(line, c.Quantity)
 	if bad != nil {
-		return probe.Reading{}, m.refuse(bad.reason, bad.detail, bad.do)
+		r := m.refuse(bad.reason, bad.detail, bad.do)
+		if bad.reason == probe.Overload {
+			r.Above = cmp.Or(bad.above, s.High)
+		}
+		return probe.Reading{}, r
 	}
-	if v.value < s.Low || v.value > s.High {
-		unit := c.Quantity.Unit()
-		return probe.Reading{}, m.refuse(probe.OutOfRange, fmt.Sprintf("%g %s was typed, but its scale runs from %g to %g %s", v.value, unit, s.Low, s.High, unit),
-			"look again, and at the unit; OL if the pointer is past the end")
+	unit := c.Quantity.Unit()
+	switch low := s.least(); {
+	case v.value < low && low == 0 && v.value >= -s.High && c.Quantity != probe.Resistance:
+		return probe.Reading{}, m.refuse(probe.OutOfRange, fmt.Sprintf("%s, %g %s was typed, and its scale begins at 0", Minus, v.value, unit),
+			"are the leads crossed? Red lead in the socket for "+unit+", black in COM, red probe on the point that is named first. If they are right, what feeds it is connected the wrong way round: take it off now, before anything is switched on")
+	case v.value < low || v.value > s.High:
+		return probe.Reading{}, m.refuse(probe.OutOfRange, fmt.Sprintf("%g %s was typed, but its scale runs from %g to %g %s", v.value, unit, low, s.High, unit),
+			"look again, and at the unit; OL if it is past the end. What it can show stands in the source file, as from and to")
 	}
 	if r := m.options.Span.Check(m.options.Name, c, v.value); r != nil {
 		return probe.Reading{}, m.refuse(r.Reason, r.Detail, r.Do)
@@ -154,7 +170,10 @@ func (m *Meter) read(ctx context.Context, c probe.Channel, s Scale) (probe.Readi
 	}, nil
 }
 
-func (m *Meter) refuse(reason probe.Reason, detail, do string) error {
+// Minus begins the detail of a refusal where the sign is the danger.
+const Minus = "MINUS"
+
+func (m *Meter) refuse(reason probe.Reason, detail, do string) *probe.Refusal {
 	m.tally.Refuse(reason)
 	return &probe.Refusal{Source: m.options.Name, Reason: reason, Detail: detail, Do: do}
 }

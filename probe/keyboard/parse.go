@@ -3,6 +3,7 @@ package keyboard
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -20,18 +21,49 @@ type misreading struct {
 	reason probe.Reason
 	detail string
 	do     string
+	above  float64 // of an overload: what the value is above, if that was typed
 }
 
-// overloads are how meters show that a value is past the range.
-var overloads = []string{"ol", "o.l", "0l", "0.l", ".ol", "overload"}
+// Value reads a number as a person types it, in the quantity's SI unit: "12,4",
+// "540 mV", "4.7k". The refusal says why a line is none, and what to type; one for
+// an overload has in Above what was typed behind a ">".
+func Value(line string, q probe.Quantity) (float64, *probe.Refusal) {
+	v, bad := parse(line, q)
+	if bad != nil {
+		return 0, &probe.Refusal{Reason: bad.reason, Detail: bad.detail, Do: bad.do, Above: bad.above}
+	}
+	return v.value, nil
+}
+
+// overloads are how meters show that a value is past the range, and how people
+// type it, without spaces, points, sign and unit.
+var overloads = []string{"ol", "0l", "overload", "over", "overrange", "open", "∞"}
+
+// isOverload tells whether a line says that the value is past the range.
+func isOverload(line string, q probe.Quantity) bool {
+	bare := strings.ToLower(strings.NewReplacer(" ", "", ".", "", ",", "").Replace(line))
+	bare = strings.TrimLeft(bare, "+-−")
+	for _, spelling := range spellings[q] {
+		if before, is := strings.CutSuffix(bare, spelling); is {
+			bare = strings.TrimRight(before, "mk") // of the unit: OL MΩ
+			break
+		}
+	}
+	return slices.Contains(overloads, bare)
+}
 
 // parse reads a line as a value of the quantity.
 func parse(line string, q probe.Quantity) (typed, *misreading) {
 	line = strings.TrimSpace(line)
-	for _, o := range overloads {
-		if strings.EqualFold(line, o) {
-			return typed{}, &misreading{probe.Overload, fmt.Sprintf("%q was typed", line), "choose a higher range, or touch the point again"}
+	if isOverload(line, q) {
+		return typed{}, overload(line, 0)
+	}
+	if most, is := strings.CutPrefix(line, ">"); is {
+		v, bad := parse(most, q)
+		if bad == nil {
+			bad = overload(line, max(0, v.value))
 		}
+		return typed{}, bad
 	}
 	end := strings.IndexFunc(line, func(r rune) bool { return !strings.ContainsRune("+-−0123456789.,", r) })
 	if end < 0 {
@@ -45,8 +77,8 @@ func parse(line string, q probe.Quantity) (typed, *misreading) {
 	number = strings.Replace(number, "−", "-", 1)
 	if twoWays(number) {
 		return typed{}, &misreading{
-			probe.NotANumber, fmt.Sprintf("%q can be read two ways", number),
-			"type " + strings.Replace(number, ",", ".", 1) + " or " + strings.Replace(number, ",", "", 1),
+			reason: probe.NotANumber, detail: fmt.Sprintf("%q can be read two ways", number),
+			do: "type " + strings.Replace(number, ",", ".", 1) + " or " + strings.Replace(number, ",", "", 1),
 		}
 	}
 	number = strings.Replace(number, ",", ".", 1)
@@ -54,11 +86,15 @@ func parse(line string, q probe.Quantity) (typed, *misreading) {
 	value, err := strconv.ParseFloat(fmt.Sprintf("%se%d", number, exponent), 64)
 	if err != nil || math.IsInf(value, 0) || len(number) > 20 {
 		return typed{}, &misreading{
-			probe.NotANumber, fmt.Sprintf("%q is no number", line),
-			fmt.Sprintf("type what the meter shows, as 12.4 or 12.4 %s; OL if it is past the end", q.Unit()),
+			reason: probe.NotANumber, detail: fmt.Sprintf("%q is no number", line),
+			do: fmt.Sprintf("type what the meter shows, as 12.4 or 12.4 %s; OL if it is past the end", q.Unit()),
 		}
 	}
 	return typed{value: value, step: math.Pow10(exponent - len(decimals))}, nil
+}
+
+func overload(line string, above float64) *misreading {
+	return &misreading{reason: probe.Overload, detail: fmt.Sprintf("%q was typed", line), do: "choose a higher range, or touch the point again", above: above}
 }
 
 // twoWays tells a comma that may stand for thousands, as in 1,200.
@@ -89,7 +125,7 @@ func scaleOf(unit string, q probe.Quantity) (int, *misreading) {
 			continue
 		}
 		if kind == "AC" || kind == "~" {
-			return 0, &misreading{probe.WrongFunction, fmt.Sprintf("%q was typed, which is AC", unit), "turn the meter to DC"}
+			return 0, &misreading{reason: probe.WrongFunction, detail: fmt.Sprintf("%q was typed, which is AC", unit), do: "turn the meter to DC"}
 		}
 		bare = strings.TrimSpace(before)
 	}
@@ -103,7 +139,7 @@ func scaleOf(unit string, q probe.Quantity) (int, *misreading) {
 		}
 	}
 	return 0, &misreading{
-		probe.WrongUnit, fmt.Sprintf("%q was typed where %s is wanted", unit, q.Unit()),
-		fmt.Sprintf("turn the meter to %s, and type the number with %s, m%[2]s, k%[2]s or nothing behind it", q, q.Unit()),
+		reason: probe.WrongUnit, detail: fmt.Sprintf("%q was typed where %s is wanted", unit, q.Unit()),
+		do: fmt.Sprintf("turn the meter to %s, and type the number with %s, m%[2]s, k%[2]s or nothing behind it", q, q.Unit()),
 	}
 }

@@ -52,13 +52,14 @@ function show(f) {
   if (asked) {
     if (now.kind !== "wait") {
       at("say").textContent = now.say;
-      at("detail").textContent = now.detail || "";
+      at("detail").textContent = (now.refused ? "Not taken: " + now.refused + ". " : "") + (now.detail || "");
     }
     at("now").classList.toggle("warn", Boolean(now.warn));
     at("live").hidden = now.kind === "ended" || (now.answers || []).length > 0 && !now.step; // the buttons come up to the question
     buttons(now, f.settle);
     speak(now);
   }
+  at("smoke").firstChild.data = f.by_hand ? "Smoke: everything off by hand " : "Smoke: cut the power ";
   at("smoke").hidden = !f.worksheet || now.kind === "ended";
   at("skip").hidden = watching || !now.can_skip;
   at("photo").hidden = watching || !f.worksheet || now.kind === "ended";
