@@ -3,6 +3,7 @@ package groundrun
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"loomproof/checks/fit"
@@ -73,7 +74,7 @@ func (a *analysis) cutIn() {
 		t := a.volts.time(i)
 		a.tell(Check{What: "alternator begins to deliver", Channel: a.first(recording.AlternatorCurrent, a.volts.ch.Role).ch.Name, Unit: "s", Reading: t}, a.width/2)
 		if v := a.speedAt(i); !math.IsNaN(v) {
-			a.tell(Check{What: "speed at cut-in", Channel: a.speed.ch.Name, Unit: "Hz", Reading: v, Note: fmt.Sprintf("%.0f rpm, or the speed at which its switch was closed", v*60)}, a.speed.ch.Uncertainty(v))
+			a.tell(Check{What: "speed at cut-in", Channel: a.speed.ch.Name, Unit: "rpm", Reading: 60 * v, Note: "or the speed at which its switch was closed"}, 60*a.speed.ch.Uncertainty(v))
 		}
 		return
 	}
@@ -89,6 +90,15 @@ func (a *analysis) balances() {
 	deepest := 0.0
 	for i := range a.rep.Parts {
 		p := &a.rep.Parts[i]
+		if p.Kind == Running {
+			if s := a.volts.over(p.From, p.To); s.frames > 0 {
+				note := "the battery carries the loads"
+				if a.battery == nil && s.mean > 13.0*a.scale {
+					note = "the alternator may give a little: the battery's current would tell"
+				}
+				a.tell(Check{Part: p.ID, What: "bus voltage", Channel: a.volts.ch.Name, Unit: "V", Reading: s.mean, Note: note}, a.volts.u(s.mean, s.spread, s.frames))
+			}
+		}
 		if !p.Kind.steady() {
 			continue
 		}
@@ -137,11 +147,15 @@ func (a *analysis) balances() {
 		return
 	}
 	if !math.IsInf(slowest, 1) {
+		unit, by := "Hz", 1.0
+		if slices.ContainsFunc(a.rep.Parts, func(p Part) bool { return p.Speed > 0 }) {
+			unit, by = "rpm", 60
+		}
 		note := "the slowest speed that was held; it may do so below, too"
 		if below > 0 {
-			note = fmt.Sprintf("not at %.1f Hz", below)
+			note = "not at " + units.Format(by*below, unit)
 		}
-		a.tell(Check{What: "alternator carries the loads from", Channel: a.battery.ch.Name, Unit: "Hz", Reading: slowest, Note: note}, 0.005*slowest)
+		a.tell(Check{What: "alternator carries the loads from", Channel: a.battery.ch.Name, Unit: unit, Reading: by * slowest, Note: note}, by*0.005*slowest)
 	}
 }
 
@@ -164,7 +178,7 @@ func (a *analysis) decay() {
 			charge += x * a.width
 		}
 	}
-	a.tell(Check{What: "charge into the battery over the run", Channel: a.battery.ch.Name, Unit: "Ah", Reading: charge / 3600, Note: "less than nothing: taken out"}, a.battery.ch.Uncertainty(0)*(a.rep.To-a.rep.From)/3600+math.Abs(charge)/3600*a.battery.ch.Accuracy.OfReading/math.Sqrt(3))
+	a.tell(Check{What: "charge into the battery over the run", Channel: a.battery.ch.Name, Unit: "Ah", Reading: charge / 3600, Note: "below zero: taken out"}, a.battery.ch.Uncertainty(0)*(a.rep.To-a.rep.From)/3600+math.Abs(charge)/3600*a.battery.ch.Accuracy.OfReading/math.Sqrt(3))
 	if len(at) < 4 {
 		return
 	}

@@ -158,7 +158,7 @@ func TestFiguresAreTheModels(t *testing.T) {
 		{"slope-against-load", -0.0067, 0.002},                 // 2 mV/A of its own, and its band of 0.3 V over some 65 A
 		{"lost-between-alternator-and-bus", 0.0035 * 45, 0.05}, // 2.5 mΩ of lead and 1 mΩ of earth
 		{"alternator-begins-to-deliver", 15, 0.2},
-		{"speed-at-cut-in", 20, 0.3},
+		{"speed-at-cut-in", 1200, 18}, // rpm
 	} {
 		c := check(t, rep, tt.id)
 		assert.InDelta(t, tt.want, c.Reading, tt.near+c.Uncertainty, tt.id)
@@ -355,14 +355,14 @@ func TestSurgesAreHeldAgainstTheEnvelope(t *testing.T) {
 				return volts
 			}
 			return 14.1
-		})), "above-the-envelope")
+		})), "room-left-under-the-upper-envelope")
 	}
 	assert.Equal(t, verdict.Pass, surge(22, 0.010).Verdict, "22 V for 10 ms: half of 44 V")
 	assert.Equal(t, verdict.Fail, surge(22, 0.060).Verdict, "at 60 ms no more than half of 36 V is allowed")
 	assert.Equal(t, verdict.Pass, surge(16, 0.050).Verdict)
 	long := surge(16, 0.5)
 	assert.Equal(t, verdict.Fail, long.Verdict)
-	assert.InDelta(t, 1.5, long.Reading, 0.05)
+	assert.InDelta(t, -1.5, long.Reading, 0.05)
 	assert.Contains(t, long.Rule, "memory", "a limit that was not read says so")
 }
 

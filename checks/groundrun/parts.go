@@ -12,20 +12,27 @@ import (
 )
 
 // deliver finds the frames in which the alternator delivers: by its own current,
-// else by a battery that is charged, else by a voltage that no resting battery
-// has, or one that a battery keeps for a while after charging but with ripple on
-// it.
+// else by a battery that is charged, else, if the battery is not seen to give, by
+// a voltage that no resting battery has, or one that a battery keeps for a while
+// after charging but with ripple on it or a turning engine under it.
 func (a *analysis) deliver() error {
 	quiet := a.quiet()
 	raw := make([]bool, a.count)
 	for i := range raw {
-		switch v := a.volts.mean(i); {
+		v := a.volts.mean(i)
+		charged := math.NaN() // how far beyond doubt the battery's current is one of charging
+		if a.battery.whole(i) {
+			charged = math.Abs(a.battery.mean(i)) - 0.5/a.scale - 3*a.battery.ch.Uncertainty(0)
+			charged = math.Copysign(math.Max(charged, 0), a.battery.mean(i))
+		}
+		switch {
 		case a.alternator.whole(i):
 			raw[i] = a.alternator.mean(i) > 1/a.scale+3*a.alternator.ch.Uncertainty(0)
-		case a.battery.whole(i) && a.battery.mean(i) > 0.5/a.scale+3*a.battery.ch.Uncertainty(0):
+		case charged > 0:
 			raw[i] = true
 		case a.volts.whole(i):
-			raw[i] = v > 13.0*a.scale && a.volts.frames[i].scatter > 2*quiet || a.battery == nil && v > 13.7*a.scale
+			ripples := v > 13.0*a.scale && a.volts.frames[i].scatter > 2*quiet
+			raw[i] = ripples || !(charged < 0) && (v > 13.7*a.scale || v > 13.1*a.scale && a.engine(i))
 		}
 	}
 	a.gives = smooth(raw, 2)
@@ -389,6 +396,25 @@ func (p *Part) pace() float64 {
 	return p.Line
 }
 
+// fastestIdle is a speed that no engine idles at, in turns a second: 2000 rpm
+// (common practice).
+const fastestIdle = 2000.0 / 60
+
+// slowestHeld is the slowest speed of a running engine, of those that a speed
+// channel shows for more than a moment; 0 without one.
+func (a *analysis) slowestHeld() float64 {
+	var turning []float64
+	for i := range a.count {
+		if a.engine(i) {
+			turning = append(turning, a.speedAt(i))
+		}
+	}
+	if len(turning) == 0 {
+		return 0
+	}
+	return quantile(turning, 0.05)
+}
+
 // nameParts finds the idle and gives each part its name and id.
 func (a *analysis) nameParts() {
 	slowest, fastest := math.Inf(1), 0.0
@@ -397,9 +423,12 @@ func (a *analysis) nameParts() {
 			slowest, fastest = math.Min(slowest, p.pace()), math.Max(fastest, p.pace())
 		}
 	}
+	if held := a.slowestHeld(); held > 0 {
+		slowest = held // the alternator may not have given anything there
+	}
 	for i := range a.rep.Parts {
 		p := &a.rep.Parts[i]
-		if p.Kind == Steady && p.pace() > 0 && p.pace() < 1.1*slowest && (fastest > 1.2*slowest || p.Speed > 0 && p.Speed < 28) {
+		if p.Kind == Steady && p.pace() > 0 && p.pace() < 1.1*slowest && p.Speed < fastestIdle && (fastest > 1.2*slowest || p.Speed > 0 && p.Speed < 28) {
 			p.Kind = Idle
 		}
 		p.ID, p.Name, p.By = fmt.Sprintf("p%d", i+1), string(p.Kind), a.toldBy(p.Kind)
@@ -446,9 +475,13 @@ func (a *analysis) describe() error {
 			if s.frames == 0 {
 				continue
 			}
+			by := 1.0
+			if t == a.speed {
+				unit, by = "rpm", 60
+			}
 			p.Figures = append(p.Figures, Figure{
-				Channel: t.ch.Name, Role: t.ch.Role, Unit: unit, Mean: s.mean, U: 2 * t.u(s.mean, s.spread, s.frames),
-				Noise: s.noise, Ripple: s.ripple, Swing: s.swing, Band: t.band(), Least: s.least, Most: s.most,
+				Channel: t.ch.Name, Role: t.ch.Role, Unit: unit, Mean: by * s.mean, U: by * 2 * t.u(s.mean, s.spread, s.frames),
+				Noise: by * s.noise, Ripple: by * s.ripple, Swing: by * s.swing, Band: t.band(), Least: by * s.least, Most: by * s.most,
 			})
 		}
 	}

@@ -47,8 +47,8 @@ func (a *analysis) checkTransients() error {
 		fault Fault
 		words string
 	}{
-		{"above the envelope of transients", upperEnvelope.by(a.rep.Nominal / 28), 1, OverVoltage, "The bus stays high for longer than the envelope of normal transients allows."},
-		{"below the envelope of transients", lowerEnvelope.by(a.rep.Nominal / 28), -1, UnderVoltage, "The bus stays low for longer than the envelope of normal transients allows."},
+		{"room left under the upper envelope of transients", upperEnvelope.by(a.rep.Nominal / 28), 1, OverVoltage, "The bus stays high for longer than the envelope of normal transients allows."},
+		{"room left over the lower envelope of transients", lowerEnvelope.by(a.rep.Nominal / 28), -1, UnderVoltage, "The bus stays low for longer than the envelope of normal transients allows."},
 	} {
 		worst, at, count, err := a.excursions(side.e, side.sign)
 		if err != nil {
@@ -61,7 +61,7 @@ func (a *analysis) checkTransients() error {
 		if count > 0 {
 			note = fmt.Sprintf("%d excursions; the worst at %.3f s", count, at)
 		}
-		c := a.check(Check{What: side.what, Channel: a.volts.ch.Name, Unit: "V", Reading: worst, Note: note}, a.volts.ch.Uncertainty(side.e.steady), verdict.Limit{High: verdict.AtMost(0, cite)})
+		c := a.check(Check{What: side.what, Channel: a.volts.ch.Name, Unit: "V", Reading: -worst, Note: note}, a.volts.ch.Uncertainty(side.e.steady), verdict.Limit{Low: verdict.AtLeast(0, cite)})
 		if c.Verdict == verdict.Fail {
 			a.find(Finding{Fault: side.fault, What: side.words, Try: "Look at the run there: a load that goes in or out, a breaker, the regulator."}, c)
 		}

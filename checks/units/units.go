@@ -248,7 +248,7 @@ func (s Scale) FormatWith(value, expanded float64) string {
 func prefixed(value float64, unit string) (float64, string) {
 	a := math.Abs(value)
 	switch {
-	case a == 0 || unit == "°C" || unit == "°" || unit == "s" || unit == "" || unit == "Hz" && a < 1e3:
+	case a == 0 || unit == "°C" || unit == "°" || unit == "s" || unit == "rpm" || unit == "" || unit == "Hz" && a < 1e3:
 		return value, ""
 	case a < 0.9995e-3:
 		return value * 1e6, "µ"

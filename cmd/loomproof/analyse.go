@@ -7,13 +7,13 @@ import (
 	"os"
 	"path/filepath"
 	"strconv"
-	"strings"
 	"time"
 
 	"loomproof/checks/groundrun"
 	"loomproof/checks/logbook"
 	"loomproof/checks/recording"
 	"loomproof/checks/recording/csvlog"
+	"loomproof/checks/recording/recorder"
 	"loomproof/checks/recording/store"
 	"loomproof/checks/verdict"
 	"loomproof/dashboard/report"
@@ -21,17 +21,17 @@ import (
 )
 
 type analyseCommand struct {
-	Recording string            `arg:"" help:"Number of a recording in the logbook, or a CSV file with a column of time and one for each channel, the unit in its heading."`
-	Logbook   string            `type:"path" default:"loomproof.db" help:"The logbook."`
-	Design    string            `type:"path" placeholder:"FILE" help:"The design file: system voltage and the battery's resistance are taken from it."`
-	Role      map[string]string `placeholder:"NAME=ROLE" help:"What a column of a CSV file is of, where its heading does not say: --role 'U1=bus voltage'. Roles: ${roles}."`
-	Nominal   float64           `placeholder:"VOLTS" help:"System voltage: 14 or 28. Default: by the design, else by what the bus shows."`
-	PolePairs float64           `placeholder:"N" help:"Pole pairs of the alternator's rotor, to know its ripple by the engine's speed."`
-	Ratio     float64           `placeholder:"N" help:"The alternator's speed over the engine's."`
-	Accuracy  string            `default:"0.5% + 1 digit" help:"Accuracy of every channel of a CSV file, as the instrument's manual prints it."`
-	JSON      bool              `name:"json" help:"Print it as JSON."`
-	HTML      string            `name:"html" type:"path" placeholder:"FILE" help:"Write it with its pictures as a page here, to print or to send."`
-	Pictures  string            `type:"path" placeholder:"DIR" help:"Write the pictures into this folder, each as SVG and as PNG."`
+	Recording string   `arg:"" help:"Number of a recording in the logbook, or a CSV file with a column of time and one for each channel, the unit in its heading."`
+	Logbook   string   `type:"path" default:"loomproof.db" help:"The logbook."`
+	Design    string   `type:"path" placeholder:"FILE" help:"The design file: system voltage and the battery's resistance are taken from it."`
+	Channel   []string `sep:"none" placeholder:"NAME=ROLE" help:"What a column of a CSV file is of, where its heading does not tell: --channel 'U1=bus voltage'. May be given several times."`
+	Nominal   float64  `placeholder:"VOLTS" help:"System voltage: 14 or 28. Default: by the design, else by what the bus shows."`
+	PolePairs float64  `placeholder:"N" help:"Pole pairs of the alternator's rotor, to know its ripple by the engine's speed."`
+	Ratio     float64  `placeholder:"N" help:"The alternator's speed over the engine's."`
+	Accuracy  string   `default:"0.5% + 1 digit" help:"Accuracy of every channel of a CSV file, as the instrument's manual prints it."`
+	JSON      bool     `name:"json" help:"Print it as JSON."`
+	HTML      string   `name:"html" type:"path" placeholder:"FILE" help:"Write it with its pictures as a page here, to print or to send."`
+	Pictures  string   `type:"path" placeholder:"DIR" help:"Write the pictures into this folder, each as SVG and as PNG."`
 }
 
 func (analyseCommand) Help() string {
@@ -43,6 +43,7 @@ Example: loomproof analyse 3 --design marsh-hen.yaml
 Example: loomproof analyse run.csv --design marsh-hen.yaml --pole-pairs 6 --ratio 2.2
 Example: loomproof analyse 3 --html run-3.html --pictures run-3
 
+What a column can be of: ` + recorder.RoleNames() + `.
 ` + exitCodes
 }
 
@@ -115,7 +116,7 @@ func (c analyseCommand) analyse(w *world, o groundrun.Options) (*report.Run, err
 	if id, err := strconv.ParseInt(c.Recording, 10, 64); err == nil {
 		return c.analyseKept(w, id, o)
 	}
-	log, err := c.read()
+	log, err := c.read(w)
 	if err != nil {
 		return nil, err
 	}
@@ -188,31 +189,19 @@ func (c analyseCommand) draw(w *world, run *report.Run) error {
 }
 
 // read reads a CSV file.
-func (c analyseCommand) read() (recording.Recording, error) {
+func (c analyseCommand) read(w *world) (recording.Recording, error) {
 	accuracy, err := probe.ParseAccuracy(c.Accuracy)
 	if err != nil {
 		return nil, usage{err}
 	}
-	roles := map[string]recording.Role{}
-	for name, text := range c.Role {
-		role := recording.Role(text)
-		if role.Quantity() == "" {
-			return nil, usage{fmt.Errorf("--role %s=%s: there is no such role; there are: %s", name, text, roleNames())}
-		}
-		roles[name] = role
+	roles, err := recorder.Roles(c.Channel)
+	if err != nil {
+		return nil, usage{err}
 	}
 	file, err := os.Open(c.Recording)
 	if err != nil {
 		return nil, err
 	}
 	defer file.Close()
-	return csvlog.Read(file, csvlog.Options{Name: c.Recording, Roles: roles, Accuracy: accuracy})
-}
-
-func roleNames() string {
-	names := []string{}
-	for _, r := range recording.Roles() {
-		names = append(names, string(r))
-	}
-	return strings.Join(names, ", ")
+	return csvlog.Read(file, csvlog.Options{Name: c.Recording, Roles: roles, Accuracy: accuracy, Tell: func(s string) { fmt.Fprintln(w.err, s) }})
 }

@@ -26,10 +26,10 @@ type importCommand struct {
 }
 
 func (importCommand) Help() string {
-	return `Copies somebody else's log into the logbook as a recording. The first column is the time, in seconds or as date and
-time; each other one is a channel, with its unit in the heading: bus_V, "bus (V)". Units: V, mV, A, mA, Hz, rpm, °C, °F.
-Columns are parted by commas, semicolons or tabs. Empty cells and missing rows are gaps. A mistake is told with its line, and nothing is
-copied then.
+	return `Copies somebody else's log into the logbook as a recording. The first column is the time: seconds, a time of day, or date and
+time; each other one is a channel, with its unit in the heading: bus_V, "bus (V)", Bus Volts. Units: V, mV, A, mA, Hz, rpm, °C, °F;
+a column of anything else is left out, and named. Columns are parted by commas, semicolons or tabs. Empty cells and missing rows are gaps.
+A mistake is told with its line, and nothing is copied then.
 
 Example: loomproof import friend.csv --channel "amps=battery current"
 
@@ -45,7 +45,7 @@ func (c importCommand) Run(w *world) error {
 	if err != nil {
 		return usage{err}
 	}
-	m, err := c.read(csvlog.Options{Name: filepath.Base(c.File), Roles: roles})
+	m, err := c.read(csvlog.Options{Name: filepath.Base(c.File), Roles: roles, Tell: func(s string) { fmt.Fprintln(w.err, s) }})
 	if err != nil {
 		return err
 	}

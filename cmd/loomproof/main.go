@@ -90,7 +90,7 @@ func run(args []string, in io.Reader, out, errOut io.Writer) (code int) {
 		kong.Name("loomproof"),
 		kong.Description("Checks the installed electrics of a light kit aircraft against their design, and leaves evidence.\n\n"+exitCodes),
 		kong.Vars{"dashboard": dashboardAddress},
-		kong.Vars{"roles": roleNames()}, kong.UsageOnError(), kong.Writers(out, errOut),
+		kong.UsageOnError(), kong.Writers(out, errOut),
 		kong.Exit(func(int) { helped = true }),
 		kong.ConfigureHelp(kong.HelpOptions{Compact: true, WrapUpperBound: 100}),
 	)

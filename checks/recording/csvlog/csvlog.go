@@ -7,10 +7,13 @@
 //	0.000, 12.73, -0.2, 0
 //	0.001, 12.72, -0.2, 0
 //
-// Time is in seconds from anywhere, or a date and time as in RFC 3339. Commas,
-// semicolons or tabs part the columns; with semicolons or tabs numbers may have a
-// decimal comma. An empty cell is a sample that is missing. What a channel is of
-// is told by its heading where it names a role, else by Options.Roles.
+// Time is in seconds from anywhere, a time of day (12:00:00), or a date and time
+// as in RFC 3339, in one column or two; it comes first. Commas, semicolons or tabs
+// part the columns; with semicolons or tabs numbers may have a decimal comma. An
+// empty cell, or dashes, is a sample that is missing. A unit may be a word of the
+// heading: RPM, Bus Volts. What a channel is of is told by its heading where it
+// names a role, else by Options.Roles. A column without a unit that is known is
+// left out, and Options.Tell hears of it.
 //
 // Values are kept to the last decimal written. Rows that follow each other at one
 // pace make a block; where rows are missing there is a gap.
@@ -29,6 +32,7 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode"
 
 	"loomproof/checks/recording"
 	"loomproof/probe"
@@ -39,6 +43,7 @@ type Options struct {
 	Name     string                    // of the file, for errors
 	Roles    map[string]recording.Role // by heading without its unit
 	Accuracy probe.Accuracy            // of every channel; zero is 0.5 % of reading and 1 digit
+	Tell     func(string)              // hears of columns that are left out or not understood; nil tells nobody
 }
 
 // unitScale turns a written unit into the SI one of its quantity.
@@ -57,11 +62,35 @@ var heading = regexp.MustCompile(`(?s)^\s*(.*?)\s*(?:[\(\[]\s*([^)\]]+?)\s*[\)\]
 func split(text string) (name, unit string) {
 	m := heading.FindStringSubmatch(text)
 	unit = m[2] + m[3]
-	return strings.ReplaceAll(strings.TrimSpace(m[1]), "_", " "), unit
+	name = strings.ReplaceAll(strings.TrimSpace(m[1]), "_", " ")
+	if name == "" {
+		name = unit // a column that is called by its unit alone
+	}
+	return name, unit
+}
+
+// unitWords are the units that people write as a word of the name.
+var unitWords = map[string]string{"volt": "V", "volts": "V", "voltage": "V", "amp": "A", "amps": "A", "ampere": "A", "amperes": "A", "rpm": "rpm"}
+
+// unitOf is what a unit means; without a unit, what the name's words do.
+func unitOf(name, unit string) (quantity probe.Quantity, factor, offset float64, known bool) {
+	if unit == "" {
+		for _, w := range wordsOf(name) {
+			unit = cmp.Or(unitWords[w], unit)
+		}
+	}
+	u, known := unitScale[strings.ToLower(strings.ReplaceAll(unit, " ", ""))]
+	return u.quantity, u.factor, u.offset, known
+}
+
+// wordsOf are the words of a name, in small letters.
+func wordsOf(name string) []string {
+	return strings.FieldsFunc(strings.ToLower(name), func(r rune) bool { return !unicode.IsLetter(r) })
 }
 
 // A column collects one channel.
 type column struct {
+	place    int // in a row
 	ch       recording.Channel
 	factor   float64 // written value to SI
 	offset   float64
@@ -86,11 +115,11 @@ func Read(r io.Reader, o Options) (*recording.Memory, error) {
 	if err != nil {
 		return nil, fmt.Errorf("%s: no line of headings: %w", o.Name, err)
 	}
-	columns, perSecond, err := headings(first, o)
+	columns, clock, err := headings(first, o)
 	if err != nil {
 		return nil, fmt.Errorf("%s:1: %w", o.Name, err)
 	}
-	start, err := rows(c, columns, perSecond, o.Name)
+	start, err := rows(c, columns, &clock, o.Name)
 	if err != nil {
 		return nil, err
 	}
@@ -106,7 +135,10 @@ func separator(r *bufio.Reader) (rune, error) {
 		}
 		return 0, err
 	}
-	line, _, _ := strings.Cut(string(head), "\n")
+	line, rest, _ := strings.Cut(string(head), "\n")
+	for strings.HasPrefix(line, "#") || strings.TrimSpace(line) == "" && rest != "" {
+		line, rest, _ = strings.Cut(rest, "\n")
+	}
 	for _, s := range []rune{'\t', ';', ','} {
 		if strings.ContainsRune(line, s) {
 			return s, nil
@@ -115,49 +147,63 @@ func separator(r *bufio.Reader) (rune, error) {
 	return 0, errors.New("the first line has neither commas, semicolons nor tabs; write headings as: time (s), bus (V), battery current (A)")
 }
 
-// headings makes the columns; perSecond turns written times into seconds.
-func headings(first []string, o Options) (columns []*column, perSecond float64, err error) {
-	name, unit := split(strings.TrimPrefix(first[0], "\ufeff"))
-	switch strings.ToLower(unit) {
-	case "", "s":
-		perSecond = 1
-	case "ms":
-		perSecond = 1e-3
-	default:
-		return nil, 0, fmt.Errorf("column 1, %q: the first column is the time, in s or ms", name)
-	}
-	if !strings.HasPrefix(strings.ToLower(name), "t") {
-		return nil, 0, fmt.Errorf("column 1, %q: the first column is the time; call it: time (s)", name)
+// headings makes the columns.
+func headings(first []string, o Options) (columns []*column, c clock, err error) {
+	if c, err = clockOf(first); err != nil {
+		return nil, c, err
 	}
 	seen := map[string]bool{}
-	for i, text := range first[1:] {
+	var unknown error
+	for i := c.columns; i < len(first); i++ {
+		text := first[i]
 		name, unit := split(text)
-		u, ok := unitScale[strings.ToLower(strings.ReplaceAll(unit, " ", ""))]
-		if !ok {
-			return nil, 0, fmt.Errorf("column %d, %q: no unit that is known; write it behind the name: %s (V); known: V, mV, A, mA, Hz, rpm, °C, °F", i+2, text, cmp.Or(name, "bus"))
+		quantity, factor, offset, known := unitOf(name, unit)
+		if !known {
+			why := fmt.Errorf("column %d, %q: no unit that is known; write it behind the name: %s (V); known: V, mV, A, mA, Hz, rpm, °C, °F", i+1, text, cmp.Or(name, "bus"))
+			if _, wanted := o.Roles[name]; wanted {
+				return nil, c, why
+			}
+			o.tell("left out: %v", why)
+			unknown = cmp.Or(unknown, why)
+			continue
 		}
 		if seen[name] {
-			return nil, 0, fmt.Errorf("column %d, %q: the name stands twice", i+2, name)
+			return nil, c, fmt.Errorf("column %d, %q: the name stands twice", i+1, name)
 		}
 		seen[name] = true
-		role, ok := o.Roles[name]
-		if !ok {
-			role = guess(name, u.quantity)
+		role, given := o.Roles[name]
+		if !given {
+			role = guess(name, quantity)
 		}
-		if role != "" && role.Quantity() != u.quantity {
-			return nil, 0, fmt.Errorf("column %d, %q: a %s is no %s", i+2, text, u.quantity, role)
+		if role != "" && role.Quantity() != quantity {
+			return nil, c, fmt.Errorf("column %d, %q: a %s is no %s", i+1, text, quantity, role)
+		}
+		if role == "" && quantity != probe.Temperature {
+			o.tell("column %d, %q: its name does not tell what it is of; say it with --channel \"%s=%s\", or another of its kind", i+1, text, name, usual[quantity])
 		}
 		columns = append(columns, &column{
-			ch:     recording.Channel{Name: name, Role: role, Where: fmt.Sprintf("%s, column %d", o.Name, i+2), Quantity: u.quantity, Accuracy: o.Accuracy},
-			factor: u.factor, offset: u.offset,
+			place: i, ch: recording.Channel{Name: name, Role: role, Where: fmt.Sprintf("%s, column %d", o.Name, i+1), Quantity: quantity, Accuracy: o.Accuracy},
+			factor: factor, offset: offset,
 		})
 	}
 	for name := range o.Roles {
 		if !seen[name] {
-			return nil, 0, fmt.Errorf("no column is called %q; there are: %s", name, strings.Join(names(columns), ", "))
+			return nil, c, fmt.Errorf("no column is called %q; there are: %s", name, strings.Join(names(columns), ", "))
 		}
 	}
-	return columns, perSecond, nil
+	if len(columns) == 0 {
+		return nil, c, cmp.Or(unknown, errors.New("there is no column but the time"))
+	}
+	return columns, c, nil
+}
+
+// usual is what a channel of a quantity is most often of.
+var usual = map[probe.Quantity]recording.Role{probe.Voltage: recording.BusVolts, probe.Current: recording.BatteryCurrent, probe.Frequency: recording.EngineSpeed}
+
+func (o Options) tell(format string, args ...any) {
+	if o.Tell != nil {
+		o.Tell(fmt.Sprintf("%s: %s", o.Name, fmt.Sprintf(format, args...)))
+	}
 }
 
 func names(columns []*column) (out []string) {
@@ -167,7 +213,7 @@ func names(columns []*column) (out []string) {
 	return out
 }
 
-// words are what a heading must hold for a role, most particular first.
+// words are how words of a heading must begin for a role, most particular first.
 var words = []struct {
 	role recording.Role
 	all  []string
@@ -175,34 +221,43 @@ var words = []struct {
 	{recording.AudioVolts, []string{"audio"}},
 	{recording.FieldVolts, []string{"field"}},
 	{recording.GroundVolts, []string{"earth"}},
-	{recording.GroundVolts, []string{"engine block"}},
+	{recording.GroundVolts, []string{"engine", "block"}},
 	{recording.GroundVolts, []string{"ground"}},
-	{recording.AlternatorVolts, []string{"alternator"}},
-	{recording.BatteryVolts, []string{"battery"}},
+	{recording.AlternatorVolts, []string{"alt"}},
+	{recording.AlternatorVolts, []string{"gen"}},
+	{recording.BatteryVolts, []string{"batt"}},
 	{recording.BusVolts, []string{"bus"}},
-	{recording.BatteryCurrent, []string{"battery"}},
-	{recording.AlternatorCurrent, []string{"alternator"}},
+	{recording.BatteryCurrent, []string{"batt"}},
+	{recording.AlternatorCurrent, []string{"alt"}},
+	{recording.AlternatorCurrent, []string{"gen"}},
 	{recording.LoadCurrent, []string{"load"}},
 	{recording.EngineSpeed, []string{"engine"}},
 	{recording.EngineSpeed, []string{"speed"}},
 	{recording.EngineSpeed, []string{"rpm"}},
 	{recording.RegulatorCelsius, []string{"regulator"}},
-	{recording.BatteryCelsius, []string{"battery"}},
+	{recording.BatteryCelsius, []string{"batt"}},
 }
 
-// guess is the role that a heading names, for its quantity.
+// guess is the role that a heading names, for its quantity. The one voltage of a
+// log that calls it nothing else is the bus voltage: where a panel's instrument
+// hangs.
 func guess(name string, q probe.Quantity) recording.Role {
-	lower := strings.ToLower(name)
+	in := wordsOf(name)
 	for _, w := range words {
-		if w.role.Quantity() == q && !slices.ContainsFunc(w.all, func(s string) bool { return !strings.Contains(lower, s) }) {
+		if w.role.Quantity() == q && !slices.ContainsFunc(w.all, func(begin string) bool {
+			return !slices.ContainsFunc(in, func(word string) bool { return strings.HasPrefix(word, begin) })
+		}) {
 			return w.role
 		}
+	}
+	if q == probe.Voltage && len(in) == 1 && (unitWords[in[0]] == "V" || in[0] == "v") {
+		return recording.BusVolts
 	}
 	return ""
 }
 
 // rows reads every row and gives the moment of time 0.
-func rows(c *csv.Reader, columns []*column, perSecond float64, file string) (start time.Time, err error) {
+func rows(c *csv.Reader, columns []*column, clock *clock, file string) (start time.Time, err error) {
 	last := math.Inf(-1)
 	origin := math.NaN()
 	for {
@@ -217,38 +272,29 @@ func rows(c *csv.Reader, columns []*column, perSecond float64, file string) (sta
 			return start, fmt.Errorf("%s: %w", file, err)
 		}
 		line, _ := c.FieldPos(0)
-		t, at, err := moment(row[0], perSecond, c.Comma)
+		t, at, err := clock.read(row, c.Comma)
 		if err != nil {
 			return start, fmt.Errorf("%s:%d: %w", file, line, err)
 		}
 		if math.IsNaN(origin) {
 			start, origin = at, t
 			if at.IsZero() {
-				start, origin = time.Unix(0, 0).UTC(), 0
+				start = time.Unix(0, 0).UTC()
+				if !clock.ofDay {
+					origin = 0
+				}
 			}
 		}
 		if t -= origin; t <= last {
-			return start, fmt.Errorf("%s:%d: time %s does not come after the row before it", file, line, row[0])
+			return start, fmt.Errorf("%s:%d: time %s does not come after the row before it; where several rows share a second, take the column of time out and give the rate", file, line, clock.text(row))
 		}
 		last = t
-		for i, text := range row[1:] {
-			if err := columns[i].add(t, text, c.Comma); err != nil {
-				return start, fmt.Errorf("%s:%d: column %d, %s: %w", file, line, i+2, columns[i].ch.Name, err)
+		for _, col := range columns {
+			if err := col.add(t, row[col.place], c.Comma); err != nil {
+				return start, fmt.Errorf("%s:%d: column %d, %s: %w", file, line, col.place+1, col.ch.Name, err)
 			}
 		}
 	}
-}
-
-// moment reads a time: seconds, or a date and time, which also gives at.
-func moment(text string, perSecond float64, comma rune) (seconds float64, at time.Time, err error) {
-	if v, err := number(text, comma); err == nil {
-		return v * perSecond, at, nil
-	}
-	at, err = time.Parse(time.RFC3339Nano, strings.Replace(strings.TrimSpace(text), " ", "T", 1))
-	if err != nil {
-		return 0, at, fmt.Errorf("%q is no time: write seconds, or 2026-05-02T09:00:00Z", text)
-	}
-	return float64(at.UnixNano()) / 1e9, at, nil
 }
 
 func number(text string, comma rune) (float64, error) {
@@ -266,8 +312,14 @@ func number(text string, comma rune) (float64, error) {
 // mostDecimals is how many decimals are kept: a microvolt.
 const mostDecimals = 6
 
+// missing says that a cell stands for a sample that is not there.
+func missing(text string) bool {
+	text = strings.ToLower(strings.TrimSpace(text))
+	return strings.Trim(text, "-") == "" || text == "n/a" || text == "na" || text == "nan"
+}
+
 func (c *column) add(t float64, text string, comma rune) error {
-	if strings.TrimSpace(text) == "" {
+	if missing(text) {
 		return nil
 	}
 	v, err := number(text, comma)

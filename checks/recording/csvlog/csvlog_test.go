@@ -5,6 +5,7 @@ import (
 	"math"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -53,6 +54,39 @@ func TestReadsWhatPeopleWrite(t *testing.T) {
 			assert.InDelta(t, 1000, m.Channels()[0].Rate, 1)
 		})
 	}
+}
+
+// What an engine monitor writes: a time of day over midnight, units as words, a
+// great many columns that are none of our business, dashes where it has nothing.
+func TestALogOfAnEngineMonitor(t *testing.T) {
+	const log = "# log 17\n" +
+		"Local Date,Local Time,RPM,Volts,Batt Amps,Amps,OAT (C),Fuel Flow (gph),Mode\n" +
+		"2026-05-02,23:59:59,900,12.4,-4.5,3,11,0.2,taxi\n" +
+		"2026-05-03,00:00:00,1800,13.9,8.0,---,11,2.2,run\n" +
+		"2026-05-03,00:00:01,1800,14.1,7.5,3,11,2.2,run\n"
+	var told []string
+	m, err := Read(strings.NewReader(log), Options{Name: "log.csv", Tell: func(s string) { told = append(told, s) }})
+	require.NoError(t, err)
+	var roles []recording.Role
+	for _, ch := range m.Channels() {
+		roles = append(roles, ch.Role)
+	}
+	assert.Equal(t, []recording.Role{recording.EngineSpeed, recording.BusVolts, recording.BatteryCurrent, "", ""}, roles)
+	assert.Equal(t, "2026-05-02T23:59:59Z", m.Start().Format(time.RFC3339))
+	volts, blocks := values(t, m, 1)
+	assert.InDeltaSlice(t, []float64{12.4, 13.9, 14.1}, volts, 1e-9)
+	assert.Equal(t, 1, blocks, "a second apart, over midnight")
+	amps, _ := values(t, m, 3)
+	assert.Len(t, amps, 2)
+	require.Len(t, told, 3)
+	assert.Contains(t, told[0], `column 6, "Amps": its name does not tell what it is of; say it with --channel "Amps=battery current"`)
+	assert.Contains(t, told[1], `left out: column 8, "Fuel Flow (gph)": no unit that is known`)
+	assert.Contains(t, told[2], `"Mode"`)
+
+	m = read(t, "Time,Alt Amps,V\n23:59:58.5,8,13.9\n23:59:59.5,8,13.9\n00:00:00.5,8,13.9\n")
+	assert.Equal(t, recording.AlternatorCurrent, m.Channels()[0].Role)
+	assert.InDelta(t, 1, m.Channels()[0].Rate, 1e-9)
+	assert.Zero(t, m.Start().Unix(), "the day is not known")
 }
 
 func TestSpeedIsInTurnsASecond(t *testing.T) {
@@ -110,6 +144,8 @@ func TestBadLogsAreRefusedWithThePlace(t *testing.T) {
 		{"time (s),bus (V)\n", "no row of values"},
 		{"time (h),bus (V)\n0,1\n", `column 1`},
 		{"bus (V),time (s)\n0,1\n", "the first column is the time"},
+		{"time (s),bus (V)\n12:00:01,12\n12:00:01,12\n", "where several rows share a second"},
+		{"date,time,bus (V)\n2026-05-02,9 o'clock,12\n", `run.csv:2: "2026-05-02 9 o'clock" is no time`},
 		{"time (s),bus\n0,1\n", `run.csv:1: column 2, "bus": no unit that is known; write it behind the name: bus (V)`},
 		{"time (s),bus (parsec)\n0,1\n", "no unit that is known"},
 		{"time (s),bus (V),bus (V)\n0,1,1\n", "stands twice"},

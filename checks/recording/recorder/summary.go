@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"loomproof/checks/recording"
+	"loomproof/checks/units"
 )
 
 // A Summary says what a recording holds.
@@ -72,6 +73,22 @@ func Summarise(id int64, r recording.Recording) (Summary, error) {
 	return s, nil
 }
 
+// value is one of the channel's as people write it: an engine's speed in turns a
+// minute.
+func (c ChannelSummary) value(v float64) string {
+	if c.Role == recording.EngineSpeed {
+		return units.Format(60*v, "rpm")
+	}
+	return units.Format(v, c.Unit)
+}
+
+func perSecond(rate float64) string {
+	if rate >= 1000 {
+		return fmt.Sprintf("%.0f", rate)
+	}
+	return fmt.Sprintf("%.4g", rate)
+}
+
 // Text writes it for people.
 func (s Summary) Text(w io.Writer) error {
 	fmt.Fprintf(w, "Recording %d: %s, %d channels, %d markers\n", s.ID, Span(s.Seconds), len(s.Channels), len(s.Markers))
@@ -85,7 +102,7 @@ func (s Summary) Text(w io.Writer) error {
 		if c.AtEnd > 0 {
 			missing += fmt.Sprintf("; %d at the end of the range", c.AtEnd)
 		}
-		fmt.Fprintf(t, "%s\t%s\t%d\t%.4g\t%.4g %s\t%.4g %s\t%s\n", c.Name, c.Role, c.Samples, c.RateHz, c.Least, c.Unit, c.Most, c.Unit, missing)
+		fmt.Fprintf(t, "%s\t%s\t%d\t%s\t%s\t%s\t%s\n", c.Name, c.Role, c.Samples, perSecond(c.RateHz), c.value(c.Least), c.value(c.Most), missing)
 	}
 	if err := t.Flush(); err != nil {
 		return err
