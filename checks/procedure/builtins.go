@@ -105,7 +105,15 @@ func (p *Performance) circuitValue(k *design.Circuit) starlark.Value {
 		"rating", rating, "label", starlark.String(marked), "switch", starlark.String(sw), "feed", texts(feed),
 		"minus", starlark.String(k.Name+".load-"), "skip", starlark.String(k.NoBench), "essential", starlark.Bool(k.Essential),
 		"continuous", starlark.Bool(k.Load != nil && k.Load.Duty == design.Continuous), "transmits", starlark.Bool(k.Load != nil && k.Load.Intermittent != nil),
-		"short_draw", starlark.Float(p.shortDraw(k)), "nature", starlark.String(nature(k)))
+		"short_draw", starlark.Float(p.shortDraw(k)), "nature", starlark.String(nature(k)),
+		"brief", starlark.Bool(brief(k)))
+}
+
+// brief tells a load that is on for long in flight only: with the engine stopped a
+// field or another winding heats without its airflow, and a pump may run dry. Common
+// practice; no published source.
+func brief(k *design.Circuit) bool {
+	return k.Load != nil && k.NoBench == "" && k.Load.Duty == design.Continuous && (k.Load.Nature == design.Inductive || k.Load.Nature == design.Motor)
 }
 
 // shortDraw is what a load draws while it does its short work, in amperes.

@@ -75,7 +75,7 @@ func ScriptWords() []ScriptWord {
 			value: func(p *Performance) starlark.Value { return list(p.Design.Buses, p.busValue) },
 		},
 		{
-			Group: groupDesign, Use: "circuits", Says: "A list: .name, .title, .bus, .rating (amperes; 0 for none), .label (of its protector), .switch (\"\" for none), .feed (terminals from the bus to the load that a probe reaches), .minus, .skip (why it gets no power on the bench; \"\"), .essential, .continuous, .short_draw (amperes of its short work; 0 for none), .transmits (has short work of another draw), .nature.",
+			Group: groupDesign, Use: "circuits", Says: "A list: .name, .title, .bus, .rating (amperes; 0 for none), .label (of its protector), .switch (\"\" for none), .feed (terminals from the bus to the load that a probe reaches), .minus, .skip (why it gets no power on the bench; \"\"), .essential, .continuous, .short_draw (amperes of its short work; 0 for none), .transmits (has short work of another draw), .nature, .brief (a winding or motor that goes off again as soon as it is read: a field heats and a pump runs dry with the engine stopped).",
 			Example: `note(", ".join([c.title for c in circuits if c.essential]))`,
 			value:   func(p *Performance) starlark.Value { return list(p.Design.Circuits, p.circuitValue) },
 		},

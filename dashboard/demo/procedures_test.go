@@ -44,12 +44,12 @@ func performed(t *testing.T, name string, fault mockup.Planted, seed uint64) *pr
 // performedOn does so on any design and bench; the demo's node is wired for 14 V.
 func performedOn(t *testing.T, text []byte, which, name string, fault mockup.Planted, seed uint64) *procedure.Sheet {
 	t.Helper()
-	s, _ := reportedOn(t, text, which, name, fault, seed)
+	s, _, _ := reportedOn(t, text, which, name, fault, seed)
 	return s
 }
 
-// reportedOn does so, and gives the report, too.
-func reportedOn(t *testing.T, text []byte, which, name string, fault mockup.Planted, seed uint64) (s *procedure.Sheet, rep *report.Report) {
+// reportedOn does so, and gives the report and the records, too.
+func reportedOn(t *testing.T, text []byte, which, name string, fault mockup.Planted, seed uint64) (s *procedure.Sheet, rep *report.Report, records []logbook.Record) {
 	t.Helper()
 	synctest.Test(t, func(t *testing.T) {
 		d, err := design.Parse("design.yaml", text)
@@ -77,10 +77,11 @@ func reportedOn(t *testing.T, text []byte, which, name string, fault mockup.Plan
 		require.NoError(t, err, "it stood at: %s", lastRecords(t, book))
 		sheet, err := book.Worksheet(t.Context(), 1)
 		require.NoError(t, err)
-		s, err = procedure.Fold(sheet.Records())
+		records = sheet.Records()
+		s, err = procedure.Fold(records)
 		require.NoError(t, err)
 	})
-	return s, rep
+	return s, rep, records
 }
 
 // lastRecords says how far a worksheet has come.

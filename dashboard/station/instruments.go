@@ -91,10 +91,19 @@ func (o *Opened) place(all []probe.Source, byHand string, d *design.Design) erro
 	case len(meters) == 0 && byHand != "":
 		return fmt.Errorf("--by-hand %q: no meter of that name is among the sources", byHand)
 	case len(meters) == 1:
-		if sources.Of(o.Bench.Meter).HasAccuracy("current") {
+		kept := sources.Of(o.Bench.Meter)
+		if !slices.ContainsFunc(kept.Listed(), func(c probe.Channel) bool { return c.Name == string(probe.Voltage) }) {
+			return fmt.Errorf("source %q is the meter that is moved by hand and has nothing named voltage; a worksheet reads it by the names voltage, resistance and current: name its scales or channels so", kept.Name())
+		}
+		for _, c := range kept.Listed() {
+			if q := probe.Quantity(c.Name); q.Unit() != "" && q != c.Quantity {
+				return fmt.Errorf("source %q: its channel named %s gives %s, and a worksheet reads it by its name; give it another name, or quantity: %s", kept.Name(), c.Name, c.Quantity, c.Name)
+			}
+		}
+		if kept.HasAccuracy("current") {
 			o.Bench.MeterAmperes = procedure.SeriesAmperes
 		}
-		return needAccuracy(sources.Of(o.Bench.Meter), "voltage")
+		return needAccuracy(kept, "voltage")
 	}
 	return nil
 }

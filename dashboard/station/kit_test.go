@@ -75,3 +75,14 @@ func TestAMeterWithoutOhmsLooksForNoShort(t *testing.T) {
 	assert.NotEqual(t, verdict.Pass, r.Verdict())
 	assert.Contains(t, strings.Join(r.LeftOut, "\n"), "the meter reads no ohms")
 }
+
+// A meter whose channels have other names is refused before anything is asked.
+func TestAMeterIsReadByTheNamesOfQuantities(t *testing.T) {
+	text, _ := scripts.Design("marsh-hen")
+	d, err := design.Parse("marsh-hen.yaml", text)
+	require.NoError(t, err)
+	f, err := sources.Parse("bench.yaml", []byte("loomproof-sources: 1\nsources:\n  dial: {kind: keyboard, scales: {low: {quantity: voltage, to: 3 V, class: 1.5}}}\n"))
+	require.NoError(t, err)
+	_, err = Instruments{File: f}.Kit(d)
+	assert.EqualError(t, err, `source "dial" is the meter that is moved by hand and has nothing named voltage; a worksheet reads it by the names voltage, resistance and current: name its scales or channels so`)
+}

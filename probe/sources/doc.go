@@ -16,6 +16,14 @@
 //	    accuracy:
 //	      voltage: 0.05 % + 3 digits
 //
+// A handheld meter with digits and no lead is typed; its accuracy is in its leaflet,
+// one line for each function:
+//
+//	hand meter:
+//	  kind: keyboard
+//	  accuracy: {voltage: 0.5 % + 2 digits, resistance: 0.8 % + 4 digits}
+//	  scales: {voltage: {to: 600 V}, resistance: {to: 40 MΩ}}
+//
 // [Starter] writes a commented one, [Schema] describes it for editors, [Kinds]
 // lists the kinds.
 //

@@ -62,7 +62,7 @@ func TestTheStarterIsRead(t *testing.T) {
 	}
 	f, err = Parse("sources.yaml", []byte(strings.Join(all, "")))
 	require.NoError(t, err)
-	assert.Equal(t, []string{"bench meter", "supply", "handheld", "board", "panel voltmeter"}, f.Names())
+	assert.Equal(t, []string{"bench meter", "supply", "handheld", "board", "hand meter", "panel voltmeter"}, f.Names())
 	sources, err := f.Sources()
 	require.NoError(t, err)
 	assert.IsType(t, Supply{}, sources[1])

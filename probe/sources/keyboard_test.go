@@ -2,6 +2,7 @@ package sources
 
 import (
 	"context"
+	"strconv"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -53,4 +54,50 @@ func TestATypedMeter(t *testing.T) {
 	var refused *probe.Refusal
 	require.ErrorAs(t, err, &refused)
 	assert.Equal(t, probe.Overload, refused.Reason)
+}
+
+// A scale that is named after a quantity shows it, and what it ends at can have its
+// unit: ohms are never taken for volts.
+func TestAScaleShowsWhatItIsNamedAfter(t *testing.T) {
+	f, err := Parse("sources.yaml", []byte(`loomproof-sources: 1
+sources:
+  hand meter:
+    kind: keyboard
+    accuracy: {voltage: 0.5 % + 2 digits, resistance: 0.8 % + 4 digits}
+    scales:
+      voltage: {to: 600 V}
+      resistance: {to: 40 MΩ}
+`))
+	require.NoError(t, err)
+	f.TypedBy(func(_ context.Context, question string) (string, error) {
+		assert.Contains(t, question, "in Ω")
+		return "0.2", nil
+	})
+	all, err := f.Sources()
+	require.NoError(t, err)
+	s := Of(all[0])
+	require.NoError(t, s.Open(t.Context()))
+	t.Cleanup(func() { require.NoError(t, s.Close()) })
+	r, err := all[0].Read(t.Context(), "resistance")
+	require.NoError(t, err)
+	assert.Equal(t, probe.Resistance, r.Quantity)
+	assert.Equal(t, 40e6, r.FullScale)
+	assert.Equal(t, 0.1, r.Digit)
+}
+
+func FuzzAmount(f *testing.F) {
+	for _, line := range []string{"40", "40e6", "40 MΩ", "-60 A", "500 mV", "NaN", "− 5 V", "", "0x10"} {
+		f.Add(line)
+	}
+	f.Fuzz(func(t *testing.T, line string) {
+		var a amount
+		if a.UnmarshalText([]byte(line)) != nil {
+			return
+		}
+		again := amount{}
+		require.NoError(t, again.UnmarshalText([]byte(strconv.FormatFloat(a.Value, 'g', -1, 64))), line)
+		if a.Value == a.Value {
+			assert.Equal(t, a.Value, again.Value)
+		}
+	})
 }

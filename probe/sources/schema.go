@@ -18,6 +18,7 @@ func Schema() []byte {
 		reflect.TypeFor[Duration]():       layout.Text("3 s"),
 		reflect.TypeFor[LineEnd]():        layout.Text("CR LF"),
 		reflect.TypeFor[accuracyLine]():   accuracy,
+		reflect.TypeFor[amount]():         {"type": []string{"number", "string"}, "examples": []any{40, "40 V"}},
 		reflect.TypeFor[Levels]():         {"type": "object", "additionalProperties": layout.Text("20 µV")},
 		reflect.TypeFor[probe.Quantity](): {"enum": []string{"voltage", "current", "resistance", "temperature", "frequency"}},
 		reflect.TypeFor[Accuracies](): {"type": "object", "additionalProperties": layout.Schema{
