@@ -143,14 +143,19 @@ type daemon struct {
 // a divider of four, and waits for its dashboard.
 func startDaemon(t *testing.T, dir, port string, more ...string) *daemon {
 	t.Helper()
+	return startDaemonWith(t, dir, nil, append([]string{"--node", port}, more...)...)
+}
+
+func startDaemonWith(t *testing.T, dir string, env []string, more ...string) *daemon {
+	t.Helper()
 	text, _ := scripts.Design("marsh-hen")
 	design := filepath.Join(dir, "marsh-hen.yaml")
 	require.NoError(t, os.WriteFile(design, text, 0o600))
 	self, err := os.Executable()
 	require.NoError(t, err)
-	args := append([]string{"serve", design, "--node", port, "--logbook", filepath.Join(dir, "logbook.db"), "--listen", "127.0.0.1:0"}, more...)
+	args := append([]string{"serve", design, "--logbook", filepath.Join(dir, "logbook.db"), "--listen", "127.0.0.1:0"}, more...)
 	d := &daemon{t: t, cmd: exec.Command(self, args...)}
-	d.cmd.Env = append(os.Environ(), asProgram+"=1", "XDG_CONFIG_HOME="+dir)
+	d.cmd.Env = append(append(os.Environ(), asProgram+"=1", "XDG_CONFIG_HOME="+dir), env...)
 	d.cmd.Stderr = os.Stderr
 	out, err := d.cmd.StdoutPipe()
 	require.NoError(t, err)
