@@ -146,7 +146,7 @@ func TestEachByteFlippedIsFound(t *testing.T) {
 	flips := 0
 	try := func(i int, change func(*logbook.Record)) {
 		flips++
-		y := Sheet{x.Worksheet, slices.Clone(x.Records), x.attached}
+		y := Sheet{Worksheet: x.Worksheet, Records: slices.Clone(x.Records), attached: x.attached}
 		change(&y.Records[i])
 		f := Verify(y, known)
 		if len(f.Faults) == 0 || f.Faults[0].Record != y.Records[i].Seq && f.Faults[0].Record != i+2 {
@@ -187,7 +187,7 @@ func flip(text []byte, n int) []byte {
 func TestAChainMadeAnewIsFoundByTheSignature(t *testing.T) {
 	x, _, known := signedSheet(t)
 	for i := range x.Records {
-		y := Sheet{x.Worksheet, slices.Clone(x.Records), x.attached}
+		y := Sheet{Worksheet: x.Worksheet, Records: slices.Clone(x.Records), attached: x.attached}
 		r := &y.Records[i]
 		switch r.Kind {
 		case logbook.KindSign, logbook.KindAmend:
@@ -216,7 +216,7 @@ func TestRecordsTakenOutMovedOrPutInAreFound(t *testing.T) {
 	n := len(x.Records)
 	check := func(name string, records []logbook.Record, want string) {
 		t.Helper()
-		f := Verify(Sheet{x.Worksheet, records, x.attached}, known)
+		f := Verify(Sheet{Worksheet: x.Worksheet, Records: records, attached: x.attached}, known)
 		said := fmt.Sprint(f.Faults)
 		require.NotEmpty(t, f.Faults, name)
 		assert.Contains(t, said, want, name)
@@ -225,7 +225,7 @@ func TestRecordsTakenOutMovedOrPutInAreFound(t *testing.T) {
 			rechained[i].Seq = i + 1
 		}
 		rechain(rechained)
-		assert.NotEmpty(t, Verify(Sheet{x.Worksheet, rechained, x.attached}, known).Faults, "%s, with numbers and chain made anew", name)
+		assert.NotEmpty(t, Verify(Sheet{Worksheet: x.Worksheet, Records: rechained, attached: x.attached}, known).Faults, "%s, with numbers and chain made anew", name)
 	}
 	for i := range n - 1 { // what is behind the last signature: see below
 		check(fmt.Sprint("without ", i+1), slices.Delete(slices.Clone(x.Records), i, i+1), "missing before it")
@@ -237,7 +237,7 @@ func TestRecordsTakenOutMovedOrPutInAreFound(t *testing.T) {
 		spliced[i] = other.Records[i]
 		check(fmt.Sprint("another's ", i+1), spliced, "from another worksheet")
 	}
-	f := Verify(Sheet{x.Worksheet + 1, x.Records, x.attached}, known)
+	f := Verify(Sheet{Worksheet: x.Worksheet + 1, Records: x.Records, attached: x.attached}, known)
 	assert.Contains(t, fmt.Sprint(f.Faults), "it signs worksheet 1, not this one")
 	assert.Contains(t, fmt.Sprint(Verify(Sheet{Worksheet: 1}, known).Faults), "no records")
 }
@@ -247,7 +247,7 @@ func TestRecordsTakenOutMovedOrPutInAreFound(t *testing.T) {
 func TestAWorksheetCutShort(t *testing.T) {
 	x, _, known := signedSheet(t)
 	for n := 1; n < len(x.Records); n++ {
-		f := Verify(Sheet{x.Worksheet, x.Records[:n], x.attached}, known)
+		f := Verify(Sheet{Worksheet: x.Worksheet, Records: x.Records[:n], attached: x.attached}, known)
 		if x.Records[n-1].Kind == logbook.KindSign {
 			assert.NotEqual(t, x.Records[len(x.Records)-1].Hash, f.Head, "only the last hash tells, if it was written down")
 			continue
@@ -281,7 +281,7 @@ func TestAnUnknownKeyIsTold(t *testing.T) {
 // no fault.
 func TestAClockSetBackIsTold(t *testing.T) {
 	x, _, _ := signedSheet(t)
-	y := Sheet{x.Worksheet, slices.Clone(x.Records[:4]), x.attached}
+	y := Sheet{Worksheet: x.Worksheet, Records: slices.Clone(x.Records[:4]), attached: x.attached}
 	for i := range y.Records {
 		at := time.Date(2026, 11, 25, 12, 0, i, 0, time.UTC)
 		if i == 2 {
@@ -334,7 +334,10 @@ func TestAnExportedWorksheetVerifiesWithoutThisProgram(t *testing.T) {
 	assert.Len(t, names, 7)
 	back, err := ReadFile(dir)
 	require.NoError(t, err)
-	assert.Equal(t, Verify(x, known), Verify(back, known))
+	copies := Verify(back, known)
+	assert.Equal(t, []string{"steps.csv", "steps.json", "readings.csv", "readings.json", "key-of-record-7.pem", "key-of-record-8.pem"}, copies.Copies)
+	copies.Copies = []string{}
+	assert.Equal(t, Verify(x, known), copies)
 	_, err = Export(x, dir)
 	assert.ErrorContains(t, err, "is there already")
 
@@ -433,4 +436,50 @@ func BenchmarkVerify(b *testing.B) {
 			b.Fatal("not proven")
 		}
 	}
+}
+
+// Whoever gets a folder opens the tables in it: they are held against the records.
+func TestCopiesThatSayAnythingElseAreFound(t *testing.T) {
+	x, _, known := signedSheet(t)
+	for name, c := range map[string]struct {
+		do    func(dir string) error
+		fault string
+		note  string
+	}{
+		"a verdict in steps.csv":  {do: func(dir string) error { return replaceIn(filepath.Join(dir, "steps.csv"), "not done", "pass") }, fault: "steps.csv does not say"},
+		"a verdict in steps.json": {do: func(dir string) error { return replaceIn(filepath.Join(dir, "steps.json"), "not done", "pass") }, fault: "steps.json does not say"},
+		"a row more":              {do: func(dir string) error { return replaceIn(filepath.Join(dir, "readings.csv"), "\n", "\nr99\n") }, fault: "readings.csv does not say"},
+		"another's key":           {do: func(dir string) error { return replaceIn(filepath.Join(dir, "key-of-record-7.pem"), "A", "B") }, fault: "key-of-record-7.pem does not say"},
+		"one is missing":          {do: func(dir string) error { return os.Remove(filepath.Join(dir, "readings.json")) }, note: "readings.json is not in the folder"},
+		"one lies beside them":    {do: func(dir string) error { return os.WriteFile(filepath.Join(dir, "letter.txt"), nil, 0o600) }, note: "letter.txt is none of the worksheet's files"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			dir := filepath.Join(t.TempDir(), "w")
+			_, err := Export(x, dir)
+			require.NoError(t, err)
+			require.NoError(t, c.do(dir))
+			back, err := ReadFile(dir)
+			require.NoError(t, err)
+			f := Verify(back, known)
+			if c.fault != "" {
+				require.Len(t, f.Faults, 1)
+				assert.Contains(t, f.Faults[0].What, c.fault)
+				assert.False(t, f.Proven())
+				return
+			}
+			assert.True(t, f.Proven(), "%+v", f)
+			assert.Contains(t, strings.Join(f.Notes, "\n"), c.note)
+		})
+	}
+}
+
+func replaceIn(file, from, to string) error {
+	text, err := os.ReadFile(file)
+	if err != nil {
+		return err
+	}
+	if !strings.Contains(string(text), from) {
+		return fmt.Errorf("%s has no %q", file, from)
+	}
+	return os.WriteFile(file, []byte(strings.Replace(string(text), from, to, 1)), 0o600)
 }

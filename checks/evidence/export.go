@@ -2,11 +2,13 @@ package evidence
 
 import (
 	"archive/zip"
+	"bytes"
 	"encoding/csv"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"sort"
@@ -23,10 +25,13 @@ type Sheet struct {
 	Records   []logbook.Record
 
 	attached func(Photograph) ([]byte, error) // nil without photographs
+	folder   string                           // that it was exported to, if it was read from one
 }
 
 // Of is the sheet of a worksheet in a logbook.
-func Of(w *logbook.Worksheet) Sheet { return Sheet{w.ID(), w.Records(), inBook(w)} }
+func Of(w *logbook.Worksheet) Sheet {
+	return Sheet{Worksheet: w.ID(), Records: w.Records(), attached: inBook(w)}
+}
 
 // exported is the form of a worksheet's file; FORMAT.md describes it.
 type exported struct {
@@ -63,8 +68,9 @@ const maxFile = 1 << 30
 
 // ReadFile reads an exported worksheet: its file, or the folder that it is in.
 func ReadFile(path string) (Sheet, error) {
+	folder := ""
 	if info, err := os.Stat(path); err == nil && info.IsDir() {
-		path = filepath.Join(path, worksheetFile)
+		folder, path = path, filepath.Join(path, worksheetFile)
 	}
 	f, err := os.Open(path)
 	if err != nil {
@@ -82,7 +88,7 @@ func ReadFile(path string) (Sheet, error) {
 	if in.Format != format {
 		return Sheet{}, fmt.Errorf("%s: its format is %q, this program reads %q", path, in.Format, format)
 	}
-	x := Sheet{Worksheet: in.Worksheet, attached: inFolder(filepath.Dir(path))}
+	x := Sheet{Worksheet: in.Worksheet, attached: inFolder(filepath.Dir(path)), folder: folder}
 	for _, r := range in.Records {
 		at, _ := time.Parse(time.RFC3339Nano, r.At) // Verify says so if it is none
 		x.Records = append(x.Records, logbook.Record{Seq: r.Seq, At: at, Stamp: r.At, Kind: r.Kind, Body: json.RawMessage(r.Body), Hash: r.Hash})
@@ -152,8 +158,9 @@ func (x Sheet) Steps(w io.Writer) error {
 
 // An exportedFile is one file of an export.
 type exportedFile struct {
-	name  string
-	write func(io.Writer) error
+	name       string
+	write      func(io.Writer) error
+	photograph bool
 }
 
 func (x Sheet) files() ([]exportedFile, error) {
@@ -163,11 +170,11 @@ func (x Sheet) files() ([]exportedFile, error) {
 	}
 	readings := readingsOf(sheet)
 	files := []exportedFile{
-		{worksheetFile, x.Write},
-		{"steps.csv", func(w io.Writer) error { return writeSteps(w, sheet.Steps) }},
-		{"steps.json", func(w io.Writer) error { return writeJSON(w, sheet.Steps) }},
-		{"readings.csv", func(w io.Writer) error { return writeReadings(w, readings) }},
-		{"readings.json", func(w io.Writer) error { return writeJSON(w, readings) }},
+		{name: worksheetFile, write: x.Write},
+		{name: "steps.csv", write: func(w io.Writer) error { return writeSteps(w, sheet.Steps) }},
+		{name: "steps.json", write: func(w io.Writer) error { return writeJSON(w, sheet.Steps) }},
+		{name: "readings.csv", write: func(w io.Writer) error { return writeReadings(w, readings) }},
+		{name: "readings.json", write: func(w io.Writer) error { return writeJSON(w, readings) }},
 	}
 	for _, r := range x.Records {
 		if r.Kind != logbook.KindSign && r.Kind != logbook.KindAmend {
@@ -177,9 +184,53 @@ func (x Sheet) files() ([]exportedFile, error) {
 		if err != nil {
 			continue // verify says what is wrong; the record goes along as it is
 		}
-		files = append(files, exportedFile{fmt.Sprintf("key-of-record-%d.pem", r.Seq), func(w io.Writer) error { _, err := w.Write(PublicPEM(key)); return err }})
+		files = append(files, exportedFile{name: fmt.Sprintf("key-of-record-%d.pem", r.Seq), write: func(w io.Writer) error { _, err := w.Write(PublicPEM(key)); return err }})
 	}
 	return append(files, x.photographFiles()...), nil
+}
+
+// lookAtCopies holds the files beside the records against what the records say: what
+// a person opens is not the chained file but these.
+func (f *Found) lookAtCopies(x Sheet) {
+	if x.folder == "" {
+		return
+	}
+	files, err := x.files()
+	if err != nil {
+		f.Notes = append(f.Notes, "the files beside the records were not looked at: the records make no worksheet")
+		return
+	}
+	known := map[string]bool{}
+	for _, file := range files {
+		known[file.name] = true
+		if file.name == worksheetFile || file.photograph {
+			continue // looked at by itself
+		}
+		have, err := os.ReadFile(filepath.Join(x.folder, filepath.FromSlash(file.name)))
+		if errors.Is(err, os.ErrNotExist) {
+			f.Notes = append(f.Notes, file.name+" is not in the folder")
+			continue
+		}
+		var due bytes.Buffer
+		if err = errors.Join(err, file.write(&due)); err != nil {
+			f.Faults = append(f.Faults, Fault{What: fmt.Sprintf("%s cannot be looked at: %v", file.name, err)})
+			continue
+		}
+		if !bytes.Equal(have, due.Bytes()) {
+			f.Faults = append(f.Faults, Fault{What: file.name + " does not say what the records say: it was changed, or another version of the program wrote it. Go by " + worksheetFile + ", or have it exported anew"})
+			continue
+		}
+		f.Copies = append(f.Copies, file.name)
+	}
+	_ = filepath.WalkDir(x.folder, func(path string, entry fs.DirEntry, err error) error {
+		if err != nil || entry.IsDir() {
+			return err
+		}
+		if name, err := filepath.Rel(x.folder, path); err == nil && !known[filepath.ToSlash(name)] {
+			f.Notes = append(f.Notes, filepath.ToSlash(name)+" is none of the worksheet's files: it was not looked at")
+		}
+		return nil
+	})
 }
 
 func writeJSON(w io.Writer, v any) error {

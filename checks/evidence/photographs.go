@@ -121,7 +121,7 @@ func (x Sheet) photographFiles() (files []exportedFile) {
 		if slices.ContainsFunc(files, func(f exportedFile) bool { return f.name == name }) {
 			continue // the same picture twice is one file
 		}
-		files = append(files, exportedFile{name, func(w io.Writer) error {
+		files = append(files, exportedFile{name: name, photograph: true, write: func(w io.Writer) error {
 			kept, err := x.Picture(p)
 			if err != nil {
 				return err

@@ -97,22 +97,32 @@ func Open(records []logbook.Record) ([]string, error) {
 	return append(out, clockNotes(records)...), nil
 }
 
-// Sign closes a worksheet, if it is not closed yet, and signs it. With something
-// open and no reason given the error is a [*StillOpen] and nothing is done. A
-// worksheet may be signed by several people, one after the other.
-func Sign(ctx context.Context, w *logbook.Worksheet, key *Key, said Word) (*Statement, error) {
+// MaySign tells what [Sign] would refuse, and lists what remains open: it is asked
+// before a key is opened, so that none is made for nothing. With something open and
+// no reason given the error is a [*StillOpen].
+func MaySign(w *logbook.Worksheet, said Word) (open []string, err error) {
 	if err := said.check(); err != nil {
 		return nil, err
 	}
 	if err := w.Check(); err != nil {
 		return nil, fmt.Errorf("it was tampered with, so that there is nothing to sign: %w", err)
 	}
-	open, err := Open(w.Records())
-	if err != nil {
+	if open, err = Open(w.Records()); err != nil {
 		return nil, err
 	}
 	if len(open) > 0 && strings.TrimSpace(said.Reason) == "" {
 		return nil, &StillOpen{open}
+	}
+	return open, nil
+}
+
+// Sign closes a worksheet, if it is not closed yet, and signs it, if [MaySign] has
+// nothing against it; otherwise nothing is done. A worksheet may be signed by
+// several people, one after the other.
+func Sign(ctx context.Context, w *logbook.Worksheet, key *Key, said Word) (*Statement, error) {
+	open, err := MaySign(w, said)
+	if err != nil {
+		return nil, err
 	}
 	if !w.Closed() {
 		if _, err := w.Append(ctx, logbook.KindClose, map[string]any{"verdict": verdict.NotDone, "by": said.By}); err != nil {
@@ -128,25 +138,31 @@ func Amend(ctx context.Context, w *logbook.Worksheet, key *Key, said Word, step,
 	return AmendWith(ctx, w, key, said, step, text, nil)
 }
 
+// MayAmend tells what [Amend] would refuse: it is asked before a key is opened.
+func MayAmend(w *logbook.Worksheet, said Word, step, text string) error {
+	if err := said.check(); err != nil {
+		return err
+	}
+	if strings.TrimSpace(text) == "" {
+		return errors.New("say what is to be amended")
+	}
+	if !w.Closed() {
+		return fmt.Errorf("worksheet %d is not closed: go on with it, or sign it first", w.ID())
+	}
+	if err := w.Check(); err != nil {
+		return fmt.Errorf("it was tampered with: %w", err)
+	}
+	if step != "" {
+		return hasStep(w.Records(), step)
+	}
+	return nil
+}
+
 // AmendWith is Amend with a photograph: a picture as [procedure.NewPhotograph]
 // takes it; nil is none.
 func AmendWith(ctx context.Context, w *logbook.Worksheet, key *Key, said Word, step, text string, picture []byte) (*Statement, error) {
-	if err := said.check(); err != nil {
+	if err := MayAmend(w, said, step, text); err != nil {
 		return nil, err
-	}
-	if strings.TrimSpace(text) == "" {
-		return nil, errors.New("say what is to be amended")
-	}
-	if !w.Closed() {
-		return nil, fmt.Errorf("worksheet %d is not closed: go on with it, or sign it first", w.ID())
-	}
-	if err := w.Check(); err != nil {
-		return nil, fmt.Errorf("it was tampered with: %w", err)
-	}
-	if step != "" {
-		if err := hasStep(w.Records(), step); err != nil {
-			return nil, err
-		}
 	}
 	st := Statement{Kind: logbook.KindAmend, By: said.By, Capacity: said.Capacity, Step: step, Text: text}
 	if picture == nil {

@@ -45,6 +45,7 @@ type Found struct {
 	Head        string      `json:"head"`        // hash of the last record
 	Faults      []Fault     `json:"faults"`      // none if it is as it was written
 	Photographs int         `json:"photographs"` // how many it has, good or not
+	Copies      []string    `json:"copies"`      // files of an export that say what the records say
 	Signatures  []Signature `json:"signatures"`  // good ones
 	Unsigned    int         `json:"unsigned"`    // records behind the last good signature
 	Notes       []string    `json:"notes"`       // what is no fault and should be known: a clock set back
@@ -65,7 +66,7 @@ func (f *Found) Proven() bool {
 
 // Verify looks at every record of a worksheet, however many are wrong.
 func Verify(x Sheet, known Known) *Found {
-	f := &Found{Worksheet: x.Worksheet, Records: len(x.Records), Faults: []Fault{}, Signatures: []Signature{}, Notes: clockNotes(x.Records)}
+	f := &Found{Worksheet: x.Worksheet, Records: len(x.Records), Faults: []Fault{}, Copies: []string{}, Signatures: []Signature{}, Notes: clockNotes(x.Records)}
 	if len(x.Records) == 0 {
 		f.Faults = append(f.Faults, Fault{What: "there are no records"})
 		return f
@@ -88,6 +89,7 @@ func Verify(x Sheet, known Known) *Found {
 	}
 	f.Head = before
 	f.lookAtPhotographs(x)
+	f.lookAtCopies(x)
 	return f
 }
 

@@ -62,6 +62,10 @@ func ScriptWords() []ScriptWord {
 			Example: `PEOPLE = 2`,
 		},
 		{
+			Group: groupSelf, Use: "CANNOT_SEE", Says: "Set at its top: what a pass of it says nothing about, a list of texts. The report says it beside the verdict.",
+			Example: `CANNOT_SEE = ["the charging system", "antenna leads"]`,
+		},
+		{
 			Group: groupDesign, Use: "aircraft", Says: ".name, .nominal (volts).",
 			Example: `note("%s, %d V" % (aircraft.name, aircraft.nominal))`,
 			value: func(p *Performance) starlark.Value {

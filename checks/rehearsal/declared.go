@@ -6,27 +6,35 @@ import (
 	"go.starlark.net/syntax"
 )
 
-// Declared reads what a script says of itself, at its top: TOOLS = ["...", ...] and
-// PEOPLE = 2. People is 0 where it does not say.
-func Declared(script []byte) (tools []string, people int) {
-	f, err := options.Parse("", script, 0)
-	if err != nil {
-		return []string{}, 0
-	}
-	d := declarations(f)
-	return d.tools, d.people
+// Declared is what a script says of itself, at its top: TOOLS = ["...", ...],
+// PEOPLE = 2 and CANNOT_SEE = ["...", ...]. What it does not say is empty, people 0.
+type Declared struct {
+	Tools     []string
+	People    int
+	CannotSee []string // what its pass says nothing about
+
+	complaints []Complaint // what is wrong with it
 }
 
-// declared is what a script says of itself, and what is wrong with that.
-type declared struct {
-	tools      []string
-	people     int
-	complaints []Complaint
+// Declares reads what a script says of itself. One that cannot be read says nothing.
+func Declares(script []byte) Declared {
+	f, err := options.Parse("", script, 0)
+	if err != nil {
+		return Declared{Tools: []string{}, CannotSee: []string{}}
+	}
+	return declarations(f)
+}
+
+// declarable is what a script can say of itself, and how that is written.
+var declarable = map[string]string{
+	"TOOLS":      `a list of texts: TOOLS = ["fire extinguisher"]`,
+	"PEOPLE":     "a number from 1 up: PEOPLE = 2",
+	"CANNOT_SEE": `a list of texts: CANNOT_SEE = ["the charging system"]`,
 }
 
 // declarations reads them without running anything: they must be written out.
-func declarations(f *syntax.File) declared {
-	d := declared{tools: []string{}}
+func declarations(f *syntax.File) Declared {
+	d := Declared{Tools: []string{}, CannotSee: []string{}}
 	seen := map[string]bool{}
 	for _, s := range f.Stmts {
 		a, ok := s.(*syntax.AssignStmt)
@@ -34,19 +42,21 @@ func declarations(f *syntax.File) declared {
 			continue
 		}
 		name, ok := a.LHS.(*syntax.Ident)
-		if !ok || name.Name != "TOOLS" && name.Name != "PEOPLE" {
+		if !ok || declarable[name.Name] == "" {
 			continue
 		}
 		seen[name.Name] = true
 		ok = false
-		if name.Name == "TOOLS" {
-			d.tools, ok = textsOf(a.RHS)
-		} else {
-			d.people, ok = countOf(a.RHS)
+		switch name.Name {
+		case "TOOLS":
+			d.Tools, ok = textsOf(a.RHS)
+		case "CANNOT_SEE":
+			d.CannotSee, ok = textsOf(a.RHS)
+		default:
+			d.People, ok = countOf(a.RHS)
 		}
 		if !ok {
-			what := map[string]string{"TOOLS": `a list of texts: TOOLS = ["fire extinguisher"]`, "PEOPLE": "a number from 1 up: PEOPLE = 2"}[name.Name]
-			d.complaints = append(d.complaints, Complaint{name.NamePos.String(), fmt.Sprintf("%s is %s, written out", name.Name, what), true})
+			d.complaints = append(d.complaints, Complaint{name.NamePos.String(), fmt.Sprintf("%s is %s, written out", name.Name, declarable[name.Name]), true})
 		}
 	}
 	if !seen["TOOLS"] {

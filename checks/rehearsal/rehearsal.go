@@ -283,9 +283,9 @@ func (c *crew) result(o Options, w *logbook.Worksheet) (*Rehearsal, error) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.settle(sheet.Steps)
-	tools, people := Declared(o.Script)
+	said := Declares(o.Script)
 	r := &Rehearsal{
-		Aircraft: o.Design.Aircraft.Name, Revision: o.Design.Revision, Procedure: o.Name, Tools: tools, People: people,
+		Aircraft: o.Design.Aircraft.Name, Revision: o.Design.Revision, Procedure: o.Name, Tools: said.Tools, People: said.People,
 		Kit: o.Kit.words(), Used: []string{}, Cautions: sheet.Cautions, Events: c.events, Stopped: sheet.Stopped, Unproven: []string{}, LeftOut: []string{}, sheet: sheet,
 	}
 	for _, name := range []string{"meter", "supply", "node"} {

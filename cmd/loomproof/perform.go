@@ -136,20 +136,20 @@ func open(w *world, file, book, listen string, i instruments, out io.Writer) (s 
 	if err != nil {
 		return nil, nil, err
 	}
-	b, err := logbook.Open(book)
-	if err != nil {
-		return nil, nil, err
-	}
 	named, err := i.station(d)
 	if err != nil {
-		b.Close()
 		return nil, nil, err
 	}
 	table := procedure.NewDesk()
 	named.File.TypedBy(table.Line)
 	opened, err := named.Open(w.ctx, d)
 	if err != nil {
-		b.Close()
+		return nil, nil, err
+	}
+	// Only now that it can begin: no empty logbook is left behind.
+	b, err := logbook.Open(book)
+	if err != nil {
+		opened.Close()
 		return nil, nil, err
 	}
 	for _, warning := range opened.Warnings {

@@ -8,6 +8,7 @@ import (
 
 	"loomproof/checks/evidence"
 	"loomproof/checks/photograph"
+	"loomproof/checks/procedure"
 )
 
 // signer are the flags of who signs.
@@ -98,11 +99,8 @@ func (c signCommand) Run(w *world) error {
 		return err
 	}
 	defer book.Close()
-	key, err := c.key(w)
-	if err != nil {
-		return err
-	}
-	st, err := evidence.Sign(w.ctx, sheet, key, evidence.Word{By: c.By, Capacity: c.Capacity, Reason: c.Reason})
+	word := evidence.Word{By: c.By, Capacity: c.Capacity, Reason: c.Reason}
+	_, err = evidence.MaySign(sheet, word)
 	var open *evidence.StillOpen
 	if errors.As(err, &open) {
 		fmt.Fprintf(w.out, "Worksheet %d: this remains open:\n", sheet.ID())
@@ -112,6 +110,14 @@ func (c signCommand) Run(w *world) error {
 		fmt.Fprintln(w.err, "loomproof: nothing was signed; say with --reason why that may remain open.")
 		return exit(exitIncomplete)
 	}
+	if err != nil {
+		return err
+	}
+	key, err := c.key(w)
+	if err != nil {
+		return err
+	}
+	st, err := evidence.Sign(w.ctx, sheet, key, word)
 	if err != nil {
 		return err
 	}
@@ -144,8 +150,8 @@ func (c amendCommand) Run(w *world) error {
 		return err
 	}
 	defer book.Close()
-	key, err := c.key(w)
-	if err != nil {
+	word := evidence.Word{By: c.By, Capacity: c.Capacity}
+	if err := evidence.MayAmend(sheet, word, c.Step, c.Text); err != nil {
 		return err
 	}
 	var picture []byte
@@ -154,7 +160,11 @@ func (c amendCommand) Run(w *world) error {
 			return err
 		}
 	}
-	st, err := evidence.AmendWith(w.ctx, sheet, key, evidence.Word{By: c.By, Capacity: c.Capacity}, c.Step, c.Text, picture)
+	key, err := c.key(w)
+	if err != nil {
+		return err
+	}
+	st, err := evidence.AmendWith(w.ctx, sheet, key, word, c.Step, c.Text, picture)
 	if err != nil {
 		return err
 	}
@@ -162,7 +172,7 @@ func (c amendCommand) Run(w *world) error {
 	return c.say(w.out, key, st, records[len(records)-1].Hash)
 }
 
-// readPhoto reads a picture, as far as it can be kept.
+// readPhoto reads a picture that can be kept.
 func readPhoto(path string) ([]byte, error) {
 	f, err := os.Open(path)
 	if err != nil {
@@ -175,6 +185,9 @@ func readPhoto(path string) ([]byte, error) {
 	}
 	if err != nil {
 		return nil, fmt.Errorf("photograph %s: %w", path, err)
+	}
+	if _, _, err := procedure.NewPhotograph(picture); err != nil {
+		return nil, err
 	}
 	return picture, nil
 }

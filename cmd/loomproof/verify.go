@@ -9,6 +9,7 @@ import (
 	"os"
 	"slices"
 	"strconv"
+	"strings"
 
 	"loomproof/checks/evidence"
 	"loomproof/checks/logbook"
@@ -26,8 +27,8 @@ type verifyCommand struct {
 
 func (verifyCommand) Help() string {
 	return `Looks at each record of a worksheet: whether any was changed, is missing, was moved or comes from
-another worksheet, and whether the signatures are right and by keys that somebody vouches for. Of recordings
-it looks at every stored byte: those of the worksheet, with no number named all, and one alone with --recording.
+another worksheet, and whether the signatures are right and by keys that somebody vouches for. In an exported
+folder it holds steps, readings and keys against the records, and names what else lies there. Of recordings it looks at every stored byte: those of the worksheet, with no number named all, and one alone with --recording.
 
 Example: loomproof verify --recording 3
 Example: loomproof verify worksheet-3 --key "4f0c 11d2 93aa 7e60 b1c8 2d5e 6f33 90ab"
@@ -236,6 +237,9 @@ func sayFound(out io.Writer, f *evidence.Found) {
 		if f.Photographs > 0 {
 			fmt.Fprintf(out, "  photographs, as they were kept: %d\n", f.Photographs)
 		}
+	}
+	if len(f.Copies) > 0 {
+		fmt.Fprintln(out, "  say what the records say: "+strings.Join(f.Copies, ", "))
 	}
 	for _, s := range f.Signatures {
 		what := "signed off"

@@ -54,10 +54,10 @@ func (r *Report) addCauses(w *logbook.Worksheet) {
 		return
 	}
 	r.Doubt = found.Doubt
-	if found.Doubt != "" && found.Likeliest().IsSound() {
-		return
-	}
 	for _, e := range found.Explanations {
+		if e.IsSound() {
+			continue // that nothing is wrong is no cause
+		}
 		if len(r.Causes) == mostCauses || e.Probability < leastCause {
 			break
 		}

@@ -13,6 +13,7 @@ import (
 	"html/template"
 	"io"
 	"math"
+	"slices"
 	"strings"
 
 	"loomproof/checks/faultfind"
@@ -104,8 +105,13 @@ func New(sheet *logbook.Worksheet, rates faultfind.Rates, typed ...Typed) (*Why,
 		Format: Format, Aircraft: folded.Design.Aircraft.Name, Procedure: folded.Opening.Procedure, Worksheet: sheet.ID(),
 		DesignRevision: folded.Opening.Revision, Answer: *a, Hot: []faultfind.Heat{}, Next: next, Moves: moves, Rates: rates, titles: map[string]string{},
 	}
-	if w.Doubt == "" && w.Likeliest().IsSound() && folded.Count(verdict.Fail) > 0 {
-		w.Doubt = "No fault of the wiring that is looked for here explains what failed: the findings say what to try."
+	if w.Doubt == "" && w.Likeliest().IsSound() {
+		switch {
+		case folded.Count(verdict.Fail) > 0:
+			w.Doubt = "No fault of the wiring that is looked for here explains what failed: the findings say what to try."
+		case len(folded.Cuts) > 0:
+			w.Doubt = "The readings before the cut show no fault. That does not say that there is none: look at what was switched on last before power goes on again."
+		}
 	}
 	for _, e := range a.Explanations {
 		if e.Hot != nil && e.Probability >= hotFrom {
@@ -116,6 +122,12 @@ func New(sheet *logbook.Worksheet, rates faultfind.Rates, typed ...Typed) (*Why,
 		w.titles[l.ID] = l.Title
 	}
 	return w, nil
+}
+
+// Told are the explanations as people are told them: in doubt, that nothing is wrong
+// is not among them.
+func (w *Why) Told() []faultfind.Explanation {
+	return slices.DeleteFunc(slices.Clone(w.Explanations), func(e faultfind.Explanation) bool { return w.Doubt != "" && e.IsSound() })
 }
 
 // hotFrom is the probability from which heat is worth a warning.
@@ -176,7 +188,7 @@ func (w *Why) Text(out io.Writer, next bool) error {
 	if w.Doubt != "" {
 		fmt.Fprintf(&b, "\n  %s\n", w.Doubt)
 	}
-	for _, e := range w.Explanations {
+	for _, e := range w.Told() {
 		fmt.Fprintf(&b, "\n  %6s  %s\n", Percent(e.Probability), capital(e.Says))
 		for _, p := range e.Parts {
 			if len(p.Or) > 0 {
