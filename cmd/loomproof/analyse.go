@@ -7,7 +7,6 @@ import (
 	"os"
 	"path/filepath"
 	"strconv"
-	"time"
 
 	"loomproof/checks/groundrun"
 	"loomproof/checks/logbook"
@@ -125,9 +124,6 @@ func (c analyseCommand) analyse(w *world, o groundrun.Options) (*report.Run, err
 		return nil, err
 	}
 	run.Title = filepath.Base(c.Recording)
-	if run.Begun.Unix() == 0 { // the log counts seconds from its own begin
-		run.Begun = time.Time{}
-	}
 	return run, nil
 }
 

@@ -16,6 +16,7 @@ import (
 
 	"loomproof/checks/faultfind"
 	"loomproof/checks/logbook"
+	"loomproof/checks/procedure"
 	"loomproof/checks/trend"
 	"loomproof/dashboard/crept"
 	"loomproof/dashboard/report"
@@ -166,4 +167,39 @@ func TestWhyOfRealWorksheets(t *testing.T) {
 	assert.Contains(t, page.String(), "shared by VHF radio")
 	require.NoError(t, w.Text(&text, true))
 	assert.Less(t, bytes.Index(text.Bytes(), []byte("HOT")), bytes.Index(text.Bytes(), []byte("A bad ground")), "heat is said first")
+}
+
+// Somebody saw smoke, and no step had failed: neither why nor the report says then
+// that nothing is wrong.
+func TestSmokeIsNeverNothing(t *testing.T) {
+	book, sheet := threeWorksheets(t)
+	records := sheet(1).Records()
+	var o logbook.Opening
+	require.NoError(t, records[0].Decode(&o))
+	w, err := book.Begin(t.Context(), o)
+	require.NoError(t, err)
+	for _, r := range records[1:] {
+		if r.Kind == logbook.KindClose {
+			break
+		}
+		_, err := w.Append(t.Context(), r.Kind, r.Body)
+		require.NoError(t, err)
+	}
+	_, err = w.Append(t.Context(), "cut", procedure.Cut{Why: "smoke, said by R. Example", Smoke: true, Circuit: "strobe", Done: []string{"supply"}})
+	require.NoError(t, err)
+
+	found, err := why.New(w, faultfind.Usual())
+	require.NoError(t, err)
+	assert.Equal(t, 2, found.Exit())
+	rep, err := report.New(w)
+	require.NoError(t, err)
+	var text, page, printed bytes.Buffer
+	require.NoError(t, found.Text(&text, false))
+	require.NoError(t, found.HTML(&page))
+	require.NoError(t, rep.HTML(&printed))
+	for what, said := range map[string]string{"text": text.String(), "page": page.String(), "report": printed.String()} {
+		assert.NotContains(t, said, "othing is wrong", what)
+		assert.Contains(t, said, "look at what was switched on last", what)
+	}
+	assert.Contains(t, printed.String(), "Not finished")
 }

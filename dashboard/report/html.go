@@ -10,6 +10,7 @@ import (
 	"strings"
 	"time"
 
+	"loomproof/checks/verdict"
 	"loomproof/dashboard/band"
 	"loomproof/dashboard/diagram"
 	"loomproof/dashboard/why"
@@ -46,7 +47,12 @@ var tmpl = template.Must(template.New("report").Funcs(template.FuncMap{
 	// What a step says under its circuit's name.
 	"within": func(circuit, title string) string { return strings.TrimPrefix(title, circuit+": ") },
 	"likely": why.Percent,
-	"date":   func(t time.Time) string { return t.UTC().Format("2 January 2006, 15:04 UTC") },
+	"date": func(t time.Time) string {
+		if t.IsZero() {
+			return "date not known"
+		}
+		return t.UTC().Format("2 January 2006, 15:04 UTC")
+	},
 }).Parse(page + runPage))
 
 // circuitPage is one circuit's table.
@@ -65,6 +71,7 @@ func (r *Report) HTML(w io.Writer) error {
 		Style    template.CSS
 		Circuits []circuitPage
 		Undone   []Step
+		Unsure   []Step // undecided
 		Rules    []string
 		Diagram  template.HTML
 	}{Report: r, Style: template.CSS(style), Rules: r.rules()} //nolint:gosec // our own file
@@ -77,8 +84,11 @@ func (r *Report) HTML(w io.Writer) error {
 				continue
 			}
 			c.Steps = append(c.Steps, s)
-			if s.Verdict == "not done" {
+			switch s.Verdict {
+			case string(verdict.NotDone):
 				data.Undone = append(data.Undone, s)
+			case string(verdict.Undecided):
+				data.Unsure = append(data.Unsure, s)
 			}
 		}
 		data.Circuits = append(data.Circuits, c)

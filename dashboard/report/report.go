@@ -21,6 +21,7 @@ import (
 	"loomproof/checks/evidence"
 	"loomproof/checks/logbook"
 	"loomproof/checks/procedure"
+	"loomproof/checks/rehearsal"
 	"loomproof/checks/units"
 	"loomproof/checks/verdict"
 	"loomproof/dashboard/band"
@@ -66,6 +67,8 @@ type Report struct {
 	Photographs    []Photograph `json:"photographs" jsonschema:"description=Photographs of the work in the order in which they were taken in."`
 	Runs           []*Run       `json:"ground_runs" jsonschema:"description=What the recordings that were made for it show."`
 	NotCovered     []string     `json:"not_covered"`
+	CannotSee      []string     `json:"cannot_see" jsonschema:"description=What a pass of this procedure says nothing about by its script; empty if the script does not say."`
+	NotReached     []string     `json:"not_reached" jsonschema:"description=Of a worksheet that is not finished: circuits of the design that have no step yet."`
 	Signatures     []Signature  `json:"signatures" jsonschema:"description=Who signed the worksheet off or amended it; the good ones."`
 	Chain          Chain        `json:"chain"`
 
@@ -248,6 +251,7 @@ func New(w *logbook.Worksheet) (*Report, error) {
 		Count:       Count{s.Count(verdict.Pass), s.Count(verdict.Fail), s.Count(verdict.Undecided), s.Count(verdict.NotDone)},
 		Instruments: instruments(s), People: orEmpty(s.People), Steps: []Step{}, Superseded: []Step{}, Hands: []Hands{}, Gaps: []Gap{}, Findings: []Finding{}, Cuts: []Cut{},
 		Cautions: orEmpty(s.Cautions), Notes: orEmpty(s.Notes), Tables: tables(s.Rows), Runs: []*Run{}, NotCovered: notCovered,
+		CannotSee: rehearsal.Declares([]byte(s.Opening.Script)).CannotSee, NotReached: notReached(s),
 		Photographs: photographs(w), Signatures: []Signature{},
 		Chain: Chain{Records: len(records), LastHash: s.LastHash, Intact: true},
 		sheet: s,
@@ -279,6 +283,25 @@ func New(w *logbook.Worksheet) (*Report, error) {
 	}
 	r.addCauses(w)
 	return r, nil
+}
+
+// notReached are the circuits that an unfinished worksheet has no step of, if it has
+// any of one: some procedures look at no circuit.
+func notReached(s *procedure.Sheet) []string {
+	has := map[string]bool{}
+	for _, x := range s.Steps {
+		has[x.Circuit] = true
+	}
+	out := []string{}
+	for _, k := range s.Design.Circuits {
+		if !has[k.Name] {
+			out = append(out, k.Name)
+		}
+	}
+	if s.Closed || len(out) == len(s.Design.Circuits) {
+		return []string{}
+	}
+	return out
 }
 
 // notCovered is what no report of this program vouches for.

@@ -9,6 +9,7 @@ import (
 	"html/template"
 	"io"
 	"slices"
+	"strings"
 	"time"
 
 	"loomproof/checks/groundrun"
@@ -28,7 +29,7 @@ type Run struct {
 	Title     string            `json:"title"`
 	Aircraft  string            `json:"aircraft,omitempty"`
 	By        string            `json:"by,omitempty" jsonschema:"description=Who began it."`
-	Begun     time.Time         `json:"begun"`
+	Begun     time.Time         `json:"begun,omitzero" jsonschema:"description=Not there where nobody knows: a log in seconds says no date."`
 	Digest    string            `json:"digest,omitempty" jsonschema:"description=Of its seal: it stands for every stored byte."`
 	Why       string            `json:"not_analysed,omitempty" jsonschema:"description=Why there is no analysis."`
 	Analysis  *groundrun.Report `json:"analysis,omitempty"`
@@ -41,6 +42,9 @@ type Run struct {
 // of reading it.
 func NewRun(r recording.Recording, o groundrun.Options) (*Run, error) {
 	x := &Run{Begun: r.Start()}
+	if x.Begun.Year() <= 1970 {
+		x.Begun = time.Time{} // a log in seconds, counted from 0
+	}
 	rep, err := groundrun.Analyse(r, o)
 	if errors.Is(err, groundrun.ErrNothing) {
 		x.Why = err.Error()
@@ -88,10 +92,24 @@ func (r *Report) AddRuns(ctx context.Context, book *logbook.Book) error {
 				return fmt.Errorf("report: recording %d: %w", made.Recording, err)
 			}
 		}
+		if x.Begun.IsZero() {
+			x.Begun = made.Begun
+		}
+		r.forget(x)
 		x.Recording, x.Title, x.Digest = made.Recording, made.Title, made.Digest
 		r.Runs = append(r.Runs, x)
 	}
 	return nil
+}
+
+// forget takes out of the notes what the run's own section says.
+func (r *Report) forget(x *Run) {
+	if x.Analysis == nil {
+		return
+	}
+	r.Notes = slices.DeleteFunc(r.Notes, func(note string) bool {
+		return slices.ContainsFunc(x.Analysis.Untold, func(told string) bool { return strings.HasSuffix(note, told) })
+	})
 }
 
 // A runCheck is a figure as the page shows it.

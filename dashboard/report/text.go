@@ -13,12 +13,17 @@ import (
 // then each circuit in a line with its worst step.
 func (r *Report) Text(w io.Writer) error {
 	var b strings.Builder
-	state := ""
 	if !r.Finished {
-		state = ", not finished"
+		fmt.Fprintf(&b, "\nNOT FINISHED: %s of %s (worksheet %d) has not come to its end\n", r.Procedure, r.Aircraft, r.Worksheet)
+		if len(r.NotReached) > 0 {
+			fmt.Fprintf(&b, "  no step yet: %s\n", strings.Join(r.NotReached, ", "))
+		}
 	}
-	fmt.Fprintf(&b, "\n%s: %s of %s (worksheet %d%s)\n", strings.ToUpper(string(r.Verdict)), r.Procedure, r.Aircraft, r.Worksheet, state)
+	fmt.Fprintf(&b, "\n%s: %s of %s (worksheet %d)\n", strings.ToUpper(string(r.Verdict)), r.Procedure, r.Aircraft, r.Worksheet)
 	fmt.Fprintf(&b, "  %d steps pass, %d fail, %d undecided, %d not done\n", r.Count.Pass, r.Count.Fail, r.Count.Undecided, r.Count.NotDone)
+	if len(r.CannotSee) > 0 {
+		fmt.Fprintf(&b, "  %s cannot see: %s\n", r.Procedure, strings.Join(r.CannotSee, "; "))
+	}
 	if r.Stopped != "" {
 		fmt.Fprintf(&b, "  ended early: %s\n", r.Stopped)
 	}
