@@ -102,11 +102,32 @@ func OpenExisting(path string) (*Book, error) {
 	return b, nil
 }
 
-func open(path string) (*Book, error) {
-	if dir := filepath.Dir(path); dir != "." {
-		if info, err := os.Stat(dir); err != nil || !info.IsDir() {
-			return nil, fmt.Errorf("the folder %s does not exist; make it first", dir)
+// Openable tells why [Open] would refuse a logbook, and makes none.
+func Openable(path string) error {
+	if _, err := os.Stat(path); errors.Is(err, fs.ErrNotExist) {
+		if err := hasFolder(path); err != nil {
+			return fmt.Errorf("logbook %s: %w", path, err)
 		}
+		return nil
+	}
+	b, err := Open(path)
+	if err != nil {
+		return err
+	}
+	return b.Close()
+}
+
+func hasFolder(path string) error {
+	dir := filepath.Dir(path)
+	if info, err := os.Stat(dir); err != nil || !info.IsDir() {
+		return fmt.Errorf("the folder %s does not exist; make it first", dir)
+	}
+	return nil
+}
+
+func open(path string) (*Book, error) {
+	if err := hasFolder(path); err != nil {
+		return nil, err
 	}
 	// Every commit waits for the disk (synchronous FULL): it is evidence.
 	pragmas := url.Values{"_pragma": {"busy_timeout(5000)", "journal_mode(WAL)", "synchronous(FULL)", "foreign_keys(1)"}}

@@ -136,6 +136,9 @@ func open(w *world, file, book, listen string, i instruments, out io.Writer) (s 
 	if err != nil {
 		return nil, nil, err
 	}
+	if err := logbook.Openable(book); err != nil {
+		return nil, nil, err
+	}
 	named, err := i.station(d)
 	if err != nil {
 		return nil, nil, err
