@@ -212,7 +212,7 @@ func explain(d *design.Design, name, circuit string, bad map[string]Step) (what,
 			"Power stays off. Look at what the supply is set to and where its leads are clipped on; with the engine running, at the regulator."
 	}
 	if s, ok := failed(WhatCut); ok {
-		return explainCut(name, s)
+		return explainCut(d.Circuit(circuit), name, s)
 	}
 	if s, ok := against(WhatMarking); ok {
 		return fmt.Sprintf("%s: its breaker is marked %s, the design says %s.", name, amount(s), units.Format(*s.Design, s.Unit)),
@@ -319,20 +319,38 @@ func lookAt(kind string) string {
 	return "Power off. Look at the joints between the bus and the load."
 }
 
-// tryAfterBlind is what to do after a cut for which no limit was passed.
-const tryAfterBlind = "Leave its breaker open. Look at the lead, the plug and the supply of the instrument that fell silent, and at what else this computer was doing. Then do the step again; if it is cut again, look for a short behind the breaker."
+// afterBlind is what to do after a cut for which no limit was passed.
+const afterBlind = "Look at the lead, the plug and the supply of the instrument that fell silent, and at what else this computer was doing. Then do the step again; if it is cut again, look for a short"
 
-// explainCut says what a cut of the power means.
-func explainCut(name string, s Step) (what, try string) {
+// tryAfterBlind says it for a circuit, which may have no protector; nil for none.
+func tryAfterBlind(k *design.Circuit) string {
+	if k == nil || k.Protector() == nil {
+		return "Power stays off. " + afterBlind + "."
+	}
+	return "Leave its breaker open. " + afterBlind + " behind the breaker."
+}
+
+// explainCut says what a cut of the power means, and what to do about what the
+// circuit has: a breaker, a switch, a load.
+func explainCut(k *design.Circuit, name string, s Step) (what, try string) {
 	what = fmt.Sprintf("%s: %s; the power was cut.", name, s.Why)
 	if s.Blind {
-		return what + " No limit was passed, but nobody could watch any more. It may say nothing of the circuit." + sentence(s.Note), tryAfterBlind
+		return what + " No limit was passed, but nobody could watch any more. It may say nothing of the circuit." + sentence(s.Note), tryAfterBlind(k)
 	}
 	if *s.Reading != 0 {
 		what = fmt.Sprintf("%s: %s at %s; the power was cut.", name, s.Why, amount(s))
 	}
-	return what + " Something behind its breaker or switch may touch the airframe." + sentence(s.Note),
-		"Leave its breaker open. Power off, unplug the load, and look along the run for chafed insulation or a pin that touches; measure resistance from the breaker's load side to the airframe."
+	where := "behind its breaker"
+	switch {
+	case k == nil || k.Protector() == nil:
+		where = "between what feeds it and the buses"
+		try = "Power stays off, the leads of what feeds it off and apart. Measure resistance from plus to the airframe, with the switch open, then closed; look along the leads between source, switch and bus for chafed insulation, a lug or a tool that touches."
+	case k.Load == nil:
+		try = "Leave its breaker open. Power off, the breakers of all that it feeds out: measure resistance from its load side to the airframe, and look along the bus for a strand, a lug or swarf that touches; then put them in one at a time."
+	default:
+		try = "Leave its breaker open. Power off, unplug the load, and look along the run for chafed insulation or a pin that touches; measure resistance from the breaker's load side to the airframe."
+	}
+	return what + " Something " + where + " may touch the airframe." + sentence(s.Note), try
 }
 
 func amount(s Step) string {
@@ -378,7 +396,7 @@ func cutFindings(d *design.Design, cuts []Cut, steps []Step) []Finding {
 		}
 		try := "Power stays off. Find what draws the current before it comes on again."
 		if c.Blind {
-			try = tryAfterBlind
+			try = tryAfterBlind(d.Circuit(c.Circuit))
 		}
 		what := fmt.Sprintf("The power was cut with %s switched on last: %s.", name, c.Why)
 		if byHand := len(c.ByHand) > 0; c.Smoke && (byHand || len(c.Done) == 0) {

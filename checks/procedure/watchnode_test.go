@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"path/filepath"
+	"strings"
 	"sync/atomic"
 	"testing"
 	"testing/synctest"
@@ -12,12 +13,14 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"loomproof/checks/design"
 	"loomproof/checks/logbook"
 	"loomproof/checks/verdict"
 	"loomproof/probe"
 	"loomproof/probe/bench"
 	"loomproof/probe/node"
 	"loomproof/probe/port"
+	"loomproof/scripts"
 )
 
 // guarded is an aircraft's main bus with a board in Go on it: the real driver
@@ -187,15 +190,32 @@ func TestANodeThatFallsSilentIsCutFor(t *testing.T) {
 	assert.Contains(t, p.sheet.Findings[0].Try, "the instrument that fell silent", "no short is looked for first")
 }
 
-// What a cut says of a circuit depends on whether a limit was passed.
-func TestACutWithoutALimitAccusesNoCircuit(t *testing.T) {
-	nothing := 0.0
-	what, try := explainCut("GPS", Step{Why: "the supply does not answer", Blind: true, Reading: &nothing, Unit: "A"})
-	assert.NotContains(t, what, "airframe")
-	assert.Contains(t, try, "fell silent")
-	many := 9.1
-	what, _ = explainCut("GPS", Step{Why: "current runs away", Reading: &many, Unit: "A"})
-	assert.Contains(t, what, "airframe")
+// What a cut says of a circuit depends on whether a limit was passed, and what is
+// to be done on what the circuit has: nothing is unplugged or left open that is not there.
+func TestWhatACutSays(t *testing.T) {
+	text, _ := scripts.Design("marsh-hen")
+	d, err := design.Parse("marsh-hen.yaml", text)
+	require.NoError(t, err)
+	nothing, many := 0.0, 9.1
+	for circuit, c := range map[string]struct{ says, never []string }{
+		"gps":             {[]string{"Leave its breaker open.", "unplug the load"}, nil},
+		"avionics-master": {[]string{"Leave its breaker open.", "along the bus"}, []string{"the load,"}},
+		"master":          {[]string{"with the switch open, then closed"}, []string{"breaker", "unplug"}},
+	} {
+		k := d.Circuit(circuit)
+		what, try := explainCut(k, circuit, Step{Why: "the supply does not answer", Blind: true, Reading: &nothing, Unit: "A"})
+		assert.NotContains(t, what, "airframe", circuit)
+		assert.Contains(t, try, "fell silent", circuit)
+		assert.Equal(t, k.Protector() != nil, strings.Contains(try, "breaker"), circuit)
+		what, try = explainCut(k, circuit, Step{Why: "current runs away", Reading: &many, Unit: "A"})
+		assert.Contains(t, what, "airframe", circuit)
+		for _, words := range c.says {
+			assert.Contains(t, try, words, circuit)
+		}
+		for _, words := range c.never {
+			assert.NotContains(t, what+try, words, circuit)
+		}
+	}
 }
 
 // A channel that is not steady within patience is asked about, not the end of
