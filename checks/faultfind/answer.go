@@ -550,7 +550,7 @@ func (a *Answer) words(p *Part, c *cause, size, err float64, span func(string, f
 			break
 		}
 		p.Says = fmt.Sprintf("a leak to the airframe at %s, %s at the nominal voltage", p.Where, amps)
-		p.Try = fmt.Sprintf("Power off, %s; measure from the wire to the airframe; look for chafe, damp and swarf.", a.apart(p.Where))
+		p.Try = fmt.Sprintf("Power off, %s; measure from the wire to the airframe; look for chafe, damp and swarf.", a.takeOff(p.Where))
 	case "source":
 		span(map[bool]string{true: "Ω", false: "V"}[c.at.inside], same)
 		switch {
@@ -591,15 +591,15 @@ func (a *Answer) shorted(p *Part, c *cause, nominal float64) {
 	zero := 0.0
 	p.Low, p.High, p.Unit = &zero, &most, "Ω"
 	p.Says = fmt.Sprintf("a short to the airframe at %s: more than %s before the power was cut", p.Where, units.Format(amps, "A"))
-	p.Try = fmt.Sprintf("Power stays off: %s; measure from the wire to the airframe; look for chafe, swarf and a pin that touches.", a.apart(p.Where))
+	p.Try = fmt.Sprintf("Power stays off: %s; measure from the wire to the airframe; look for chafe, swarf and a pin that touches.", a.takeOff(p.Where))
 	if c.kind == "parasitic" {
 		p.Says = fmt.Sprintf("a short of the %s bus to the airframe: more than %s before the power was cut", p.Where, units.Format(amps, "A"))
 		p.Try = "Power stays off. Look along the bus for what touches."
 	}
 }
 
-// apart says what to take off before it is measured: a load, where there is one.
-func (a *Answer) apart(terminal string) string {
+// takeOff says what to take off before it is measured: a load, where there is one.
+func (a *Answer) takeOff(terminal string) string {
 	if t := a.p.c.Design.Terminal(terminal); t != nil && t.Circuit != nil && t.Circuit.Load != nil {
 		return "unplug the load"
 	}

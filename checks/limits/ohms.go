@@ -16,6 +16,19 @@ var RingsThrough = wire.Citation{Text: "sound wire and joints, and 0.2 Ω for th
 
 const probeTips = 0.2
 
+// RingsOut is what a way reads that is joined at all, above what sound parts have:
+// more than probes, a dull contact and the last digit of a plain meter add up to,
+// less than what a way through a lamp, a coil or a unit shows. Common practice; no
+// published source.
+var RingsOut = wire.Citation{Text: "joined: within 5 Ω of sound parts, by ohmmeter", Status: wire.CommonPractice}
+
+const joinedOhms = 5.0
+
+// Joined is the limit of a ring-out, from that of a continuity reading.
+func Joined(through verdict.Bound) *verdict.Bound {
+	return verdict.AtMost(through.At-probeTips+joinedOhms, RingsOut)
+}
+
 // Separate is the least that a reading between two ways may show that nothing
 // should join, with an ohmmeter. Insulation proper is a matter for a tester of
 // its own. Common practice; no published source.

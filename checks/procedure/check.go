@@ -43,6 +43,7 @@ type measured struct {
 	asIs     bool
 	source   string   // who read it
 	joined   []string // terminals that were tied to black
+	ohms     bool     // read with an ohmmeter, which brings its own current
 	open     bool     // a resistance above the range
 	above    float64  // with open: what it is above; 0 for every range
 	gap      bool     // the program was not there between its two readings
@@ -52,7 +53,7 @@ type measured struct {
 func single(c Captured) measured {
 	return measured{
 		value: c.Value, u: uncertaintyOf(c), quantity: c.Quantity, from: c.Red, to: c.Black, captures: []string{c.ID},
-		asIs: c.TakenAsIs, source: c.Last.Source, joined: c.Joined, open: c.Open, above: c.Above,
+		asIs: c.TakenAsIs, source: c.Last.Source, joined: c.Joined, ohms: c.Quantity == probe.Resistance, open: c.Open, above: c.Above,
 	}
 }
 
@@ -61,7 +62,7 @@ func single(c Captured) measured {
 func difference(a, b Captured) (measured, error) {
 	m := measured{
 		value: a.Value - b.Value, u: uncertaintyOfDifference(a, b), quantity: a.Quantity, captures: []string{a.ID, b.ID},
-		asIs: a.TakenAsIs || b.TakenAsIs, source: a.Last.Source,
+		asIs: a.TakenAsIs || b.TakenAsIs, source: a.Last.Source, ohms: a.Quantity == probe.Resistance,
 	}
 	switch {
 	case a.Open || b.Open:
@@ -182,8 +183,15 @@ func (p *Performance) judged(what, circuit string, m measured, e limits.Expected
 		return s
 	}
 	v := verdict.Judge(m.value, m.u, e.Limit)
+	if v.Word == verdict.Undecided && what == WhatThrough {
+		v = s.judgeJoined(m, e.Limit, v)
+	}
 	s.Verdict, s.Probability = string(v.Word), &v.Probability
-	if v.Word == verdict.Undecided {
+	switch {
+	case v.Word != verdict.Undecided:
+	case m.ohms:
+		s.Decide = verdict.WhatDecidesBy(verdict.OhmsWays, m.value, m.u, e.Limit, s.Unit)
+	default:
 		s.Decide = verdict.WhatDecides(m.value, m.u, e.Limit, s.Unit)
 	}
 	if why, dead := p.provesNothing(what, circuit, e.Design); dead && v.Word == verdict.Pass {
@@ -199,6 +207,25 @@ func (p *Performance) judged(what, circuit string, m measured, e limits.Expected
 		s.Note = "taken as shown: a person confirmed that the probes were on the points"
 	}
 	return s
+}
+
+// judgeJoined is for a way whose ohmmeter cannot tell whether it is as good as the
+// design has it, as one that shows tenths of an ohm: whether it is joined at all
+// it tells all the same. Where it is, the step passes as that, and says what it
+// leaves open; a way that is plainly too bad has failed already.
+func (s *Step) judgeJoined(m measured, l verdict.Limit, v verdict.Verdict) verdict.Verdict {
+	if l.High == nil || l.Low != nil || l.High.Rule != limits.RingsThrough {
+		return v
+	}
+	most := limits.Joined(*l.High)
+	joined := verdict.Judge(m.value, m.u, verdict.Limit{High: most})
+	if joined.Word != verdict.Pass {
+		return v
+	}
+	s.Note = fmt.Sprintf("it is joined; whether it has no more than the %s of sound parts and probes this meter cannot tell, to ±%s. Its drop with the load on tells it, or a milliohm meter",
+		units.Format(l.High.At, s.Unit), units.Format(2*m.u, s.Unit))
+	s.High, s.Rule = &most.At, most.Rule
+	return joined
 }
 
 // judgeOpen judges a resistance above what the meter can show, which is above, or 0

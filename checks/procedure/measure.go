@@ -103,9 +103,23 @@ func (p *Performance) measure(n Now, stays bool) (taken, error) {
 	if n.Circuit != "" {
 		args["closing"] = n.Circuit
 	}
+	defer p.clip(n)
 	return p.take("measure", args, func(ctx context.Context) (Captured, error) {
 		return p.readAim(ctx, n, stays)
 	})
+}
+
+// A clip is where the probes of the meter were, and in which section of the script.
+type clip struct {
+	Now
+	section string
+}
+
+// clip keeps where the probes are. Between two readings on a comb it stays clipped on.
+func (p *Performance) clip(n Now) {
+	if n.Comb || !p.before.Comb || p.before.section != p.section {
+		p.before = clip{n, p.section}
+	}
 }
 
 // readAim takes the reading.

@@ -87,6 +87,7 @@ type Performance struct {
 	unanswered *Cut
 
 	resting      resting // zero when nobody knows where the probes are
+	before       clip    // where they were at the reading before, also of an earlier run
 	reading      map[string]taken
 	typed        map[string]readOff     // by the reading's name
 	observations map[string]observation // by step
@@ -382,10 +383,15 @@ func (p *Performance) restore() error {
 	state := p.state.Clone()
 	n := Now{
 		Kind: DoHold, Restore: &state, Say: "The worksheet goes on. Put the aircraft as it was: " + describe(p.Design, p.state) + ".",
-		Detail: "Lift the probes. The supply stays off.", Answers: []string{"It is so"},
+		Detail: "Lift the probes." + p.clipped(), Answers: []string{"It is so"},
 	}
-	if p.powered {
-		n.Detail = "Lift the probes. The supply comes on when you confirm."
+	switch {
+	case p.powered:
+		n.Detail += " The supply comes on when you confirm."
+	case len(p.state.Sources) > 0:
+		n.Detail += " Breakers and switches first; what feeds it last, plus before minus."
+	case p.Bench.Supply != nil:
+		n.Detail += " The supply stays off."
 	}
 	a, err := p.ask(p.ctx, n)
 	if err != nil {
@@ -398,6 +404,27 @@ func (p *Performance) restore() error {
 	}
 	_, err = p.Sheet.Append(p.ctx, kindResume, Resume{a.By, state})
 	return err
+}
+
+// clipped says where the probe that stays, and the clips of a comb, were at the
+// reading before.
+func (p *Performance) clipped() string {
+	switch at := p.before; {
+	case at.Comb && at.section == p.section:
+		return fmt.Sprintf(" Black probe on the comb; the comb's clips on the airframe and on: %s.", places(p.Design, at.Joined))
+	case at.Black != "" && at.section == p.section:
+		return fmt.Sprintf(" Black probe was on %s.", place(p.Design, at.Black))
+	}
+	return ""
+}
+
+// places says terminals in words.
+func places(d *design.Design, terminals []string) string {
+	said := make([]string, len(terminals))
+	for i, t := range terminals {
+		said[i] = place(d, t)
+	}
+	return strings.Join(said, "; ")
 }
 
 // atRest tells whether a state is how every aircraft is found: nothing feeds it,

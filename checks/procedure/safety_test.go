@@ -164,17 +164,17 @@ func playDealing(t *testing.T, b *Bench, w *logbook.Worksheet, script string, an
 	t.Helper()
 	desk := NewDesk()
 	desk.Settle = 0
-	return playAt(t, desk, b, w, script, answer, dealt, earlier)
+	return playAt(t, t.Context(), desk, b, w, script, answer, dealt, earlier)
 }
 
-// playAt performs at a desk of the test's own.
-func playAt(t *testing.T, desk *Desk, b *Bench, w *logbook.Worksheet, script string, answer func(Now) string, dealt func(*Desk, Now) bool, earlier map[string]Earlier) (out played) {
+// playAt performs at a desk of the test's own, until the context ends.
+func playAt(t *testing.T, until context.Context, desk *Desk, b *Bench, w *logbook.Worksheet, script string, answer func(Now) string, dealt func(*Desk, Now) bool, earlier map[string]Earlier) (out played) {
 	t.Helper()
 	opening, err := w.Opening()
 	require.NoError(t, err)
 	d, err := design.Parse(opening.File, []byte(opening.Design))
 	require.NoError(t, err)
-	ctx, cancel := context.WithTimeout(t.Context(), time.Hour)
+	ctx, cancel := context.WithTimeout(until, time.Hour)
 	hands := make(chan struct{})
 	go func() {
 		defer close(hands)

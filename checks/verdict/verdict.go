@@ -137,19 +137,31 @@ func below(d, u float64) float64 {
 	return 0.5 * math.Erfc(-d/u/math.Sqrt2)
 }
 
+// ways are how a smaller uncertainty is had, where a voltage or current is read.
+const ways = "a lower range, a better or a calibrated meter, or more load current"
+
+// OhmsWays are how it is had with an ohmmeter, which brings a current of its own.
+const OhmsWays = "its lowest range, all the digits that it shows, the leads' own resistance read with the tips pressed together and taken off; " +
+	"else a milliohm meter, or 1 A through it and the millivolts over it"
+
 // WhatDecides says what would turn an undecided reading into a verdict: the
 // expanded uncertainty that is needed, and ways to get it.
 func WhatDecides(value, u float64, l Limit, unit string) string {
+	return WhatDecidesBy(ways, value, u, l, unit)
+}
+
+// WhatDecidesBy does so with ways of its own.
+func WhatDecidesBy(ways string, value, u float64, l Limit, unit string) string {
 	b := l.Governing(value)
 	if b == nil {
 		return ""
 	}
 	need := 2 * math.Abs(value-b.At) / Guard
 	if need < u/50 {
-		return fmt.Sprintf("the reading stands on the limit itself, %s: mend the cause, or read again with more load current", units.Format(b.At, unit))
+		return fmt.Sprintf("the reading stands on the limit itself, %s: mend the cause, or read again with %s", units.Format(b.At, unit), ways)
 	}
-	return fmt.Sprintf("an uncertainty below ±%s (it is ±%s now): a lower range, a better or a calibrated meter, or more load current",
-		units.Format(need, unit), units.Format(2*u, unit))
+	return fmt.Sprintf("an uncertainty below ±%s (it is ±%s now): %s",
+		units.Format(need, unit), units.Format(2*u, unit), ways)
 }
 
 // Worst is the verdict of several together: fail before undecided before not
