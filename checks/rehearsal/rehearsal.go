@@ -51,6 +51,7 @@ const (
 	Move  = "move"  // a hand moves something, and somebody says so: a key press
 	Probe = "probe" // probes are moved; the reading takes itself
 	Press = "press" // a key press while probing: the touch cannot be felt
+	Look  = "look"  // an answer that is the reading: what is marked, seen or heard
 )
 
 // An Event is one thing to do, or a step that came of what was done before.
@@ -68,6 +69,7 @@ type Effort struct {
 	Circuit string `json:"circuit"`
 	Steps   int    `json:"steps"`
 	Holds   int    `json:"holds"`   // key presses at hold points
+	Looks   int    `json:"looks"`   // answers that are readings
 	Presses int    `json:"presses"` // key presses beside hold points
 	Moves   int    `json:"moves"`   // probes moved
 }
@@ -194,11 +196,14 @@ func (c *crew) asked(v procedure.View) {
 	defer c.mu.Unlock()
 	c.settle(v.Steps)
 	e := Event{Kind: Hold, Say: v.Now.Say, Detail: v.Now.Detail, Answers: v.Now.Answers}
-	switch v.Now.Kind {
-	case procedure.DoProbe:
+	switch {
+	case len(v.Now.Answers) > 1 && v.Now.Kind != procedure.DoProbe, v.Now.Number != "", v.Now.Write != "":
+		e.Kind = Look
+		c.pool.Looks++
+	case v.Now.Kind == procedure.DoProbe:
 		e.Kind = Press
 		c.pool.Presses++
-	case procedure.DoAct:
+	case v.Now.Kind == procedure.DoAct:
 		if sources(v.Now) {
 			c.pool.Holds++ // nothing goes on before a person has said that it is so
 			break
@@ -271,6 +276,7 @@ func (c *crew) settle(steps []procedure.Step) {
 
 func (e *Effort) add(o Effort) {
 	e.Holds += o.Holds
+	e.Looks += o.Looks
 	e.Presses += o.Presses
 	e.Moves += o.Moves
 }
@@ -315,7 +321,7 @@ func (c *crew) result(o Options, w *logbook.Worksheet) (*Rehearsal, error) {
 func (r *Rehearsal) estimate(readings int) {
 	for _, e := range r.Events {
 		switch e.Kind {
-		case Hold, Press:
+		case Hold, Press, Look:
 			r.Seconds += holdSeconds
 		case Move:
 			r.Seconds += moveSeconds

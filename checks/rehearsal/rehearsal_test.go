@@ -118,10 +118,10 @@ not_done("current", "radio", "later")
 hold("Done?")
 `, good())
 	require.NoError(t, err)
-	assert.Equal(t, Effort{"all", 3, 2, 1, 3}, r.Effort, "two probes for the first, one for the second")
+	assert.Equal(t, Effort{Circuit: "all", Steps: 3, Holds: 2, Presses: 1, Moves: 3}, r.Effort, "two probes for the first, one for the second")
 	require.Len(t, r.Circuits, 2)
-	assert.Equal(t, Effort{"master", 2, 1, 1, 3}, r.Circuits[0])
-	assert.Equal(t, Effort{"radio", 1, 0, 0, 0}, r.Circuits[1])
+	assert.Equal(t, Effort{Circuit: "master", Steps: 2, Holds: 1, Presses: 1, Moves: 3}, r.Circuits[0])
+	assert.Equal(t, Effort{Circuit: "radio", Steps: 1}, r.Circuits[1])
 	assert.Equal(t, []string{"fire extinguisher", "a ladder"}, r.Tools)
 	assert.Equal(t, 2, r.People)
 	assert.Equal(t, []string{"vhf radio: current: later"}, lower(r.LeftOut))
@@ -131,6 +131,30 @@ hold("Done?")
 // What a reading shows, nobody has to say: the clip of a comb shows that the probe
 // was there, a way that closes that it was open. Where nothing shows it, a key is
 // pressed, and the rehearsal says why.
+// What is marked, seen or heard is a reading: its answer is counted apart from the
+// keys that only say that a hand is done.
+func TestAnswersThatAreReadingsAreCountedApart(t *testing.T) {
+	r, err := rehearse(t, "looks", `
+observe("chafing", "radio", "No bare wire?", finding = "bare wire", attempt = "tape it")
+check_marking("radio", number("Marked?", "A", circuit = "radio"))
+hold("Done?")
+`, good())
+	require.NoError(t, err)
+	assert.Equal(t, Effort{Circuit: "all", Steps: 2, Holds: 1, Looks: 2}, r.Effort)
+}
+
+// What a coarse meter cannot prove is said once for each circuit, and what would
+// prove it once.
+func TestWhatCannotBeProvenIsSaidTogether(t *testing.T) {
+	const advice = "a lower range, or more load current"
+	assert.Equal(t, []string{
+		"radio, read to ±50 mV, needs ±10 mV for drop; ±20 mV for load voltage", "GPS, read to ±50 mV, needs ±5 mV for drop", "radio: dip: a node", "What would: " + advice,
+	}, together([]string{
+		"radio: drop: an uncertainty below ±10 mV (it is ±50 mV now): " + advice, "GPS: drop: an uncertainty below ±5 mV (it is ±50 mV now): " + advice,
+		"radio: dip: a node", "radio: load voltage: an uncertainty below ±20 mV (it is ±50 mV now): " + advice,
+	}))
+}
+
 func TestReadingsAnswerForPresses(t *testing.T) {
 	for _, c := range []struct {
 		name, script string

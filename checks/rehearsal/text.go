@@ -3,6 +3,7 @@ package rehearsal
 import (
 	"fmt"
 	"io"
+	"regexp"
 	"slices"
 	"strings"
 	"time"
@@ -31,14 +32,14 @@ func (r *Rehearsal) Text(w io.Writer) error {
 	p.line("  ", "Tools: %s.", tools)
 	p.line("  ", "Instruments: %s. Used: %s.", orNone(r.Kit), orNone(r.Used))
 	p.line("  ", "Time: about %s (%s).", round(r.Time()), TimeRule)
-	p.line("  ", "Key presses: %d at hold points, %d beside them. Probe moves: %d. Steps: %d.", r.Effort.Holds, r.Effort.Presses, r.Effort.Moves, r.Effort.Steps)
+	p.line("  ", "Key presses: %d at hold points, %d that are the reading (what is marked, seen or heard), %d beside them. Probe moves: %d. Steps: %d.", r.Effort.Holds, r.Effort.Looks, r.Effort.Presses, r.Effort.Moves, r.Effort.Steps)
 	for _, x := range whyPressed {
 		if n := r.count(x.kind); n > 0 {
-			p.line("    ", "%d of them: %s.", n, x.why)
+			p.line("    ", "%d of those beside them: %s.", n, x.why)
 		}
 	}
 	p.section("Cautions", r.Cautions)
-	p.section("What these instruments cannot prove, with everything right", r.Unproven)
+	p.section("What these instruments cannot prove, with everything right", together(r.Unproven))
 	p.section("What is left out", r.LeftOut)
 	if r.Stopped != "" {
 		p.section("It stops early", []string{r.Stopped})
@@ -49,12 +50,44 @@ func (r *Rehearsal) Text(w io.Writer) error {
 		p.event(e)
 	}
 	p.line("", "")
-	p.line("", "%-28s %6s %6s %8s %6s", "Circuit", "steps", "holds", "presses", "moves")
+	p.line("", "%-28s %6s %6s %6s %8s %6s", "Circuit", "steps", "holds", "looks", "presses", "moves")
 	for _, c := range append(slices.Clone(r.Circuits), r.Effort) {
-		p.line("", "%-28.28s %6d %6d %8d %6d", c.Circuit, c.Steps, c.Holds, c.Presses, c.Moves)
+		p.line("", "%-28.28s %6d %6d %6d %8d %6d", c.Circuit, c.Steps, c.Holds, c.Looks, c.Presses, c.Moves)
 	}
 	p.line("", "What is done before a step counts for its circuit.")
 	return p.err
+}
+
+// needs takes apart what package verdict says of a reading that is too coarse.
+var needs = regexp.MustCompile(`^(.*?): (.*): an uncertainty below (±\S+ \S+) \(it is (±\S+ \S+) now\): (.*)$`)
+
+// together brings what cannot be proven for the same reason into one item for each
+// circuit, with what would prove it after them.
+func together(unproven []string) []string {
+	var out, advices []string
+	at := map[string]int{}
+	for _, text := range unproven {
+		m := needs.FindStringSubmatch(text)
+		if m == nil {
+			out = append(out, text)
+			continue
+		}
+		circuit, step, need, now, advice := m[1], m[2], m[3], m[4], m[5]
+		if !slices.Contains(advices, advice) {
+			advices = append(advices, advice)
+		}
+		head := fmt.Sprintf("%s, read to %s, needs", circuit, now)
+		if i, has := at[head]; has {
+			out[i] += fmt.Sprintf("; %s for %s", need, step)
+			continue
+		}
+		at[head] = len(out)
+		out = append(out, fmt.Sprintf("%s %s for %s", head, need, step))
+	}
+	for _, a := range advices {
+		out = append(out, "What would: "+a)
+	}
+	return out
 }
 
 func (r *Rehearsal) count(kind string) int {
