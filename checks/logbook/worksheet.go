@@ -132,6 +132,16 @@ func (b *Book) numbers(ctx context.Context) string {
 // Unfinished finds the newest worksheet of a procedure and design revision that
 // was not closed. The error wraps [ErrNotFound] if there is none.
 func (b *Book) Unfinished(ctx context.Context, procedure, revision string) (*Worksheet, error) {
+	return b.unfinished(ctx, procedure, "design revision "+revision, func(o Opening) bool { return o.Revision == revision })
+}
+
+// UnfinishedOf gives the newest worksheet of a procedure on an aircraft that is not
+// closed, whatever its design was. It fails with [ErrNotFound] if there is none.
+func (b *Book) UnfinishedOf(ctx context.Context, procedure, aircraft string) (*Worksheet, error) {
+	return b.unfinished(ctx, procedure, aircraft, func(o Opening) bool { return o.Aircraft == aircraft })
+}
+
+func (b *Book) unfinished(ctx context.Context, procedure, of string, fits func(Opening) bool) (*Worksheet, error) {
 	list, err := b.Worksheets(ctx)
 	if err != nil {
 		return nil, err
@@ -147,11 +157,11 @@ func (b *Book) Unfinished(ctx context.Context, procedure, revision string) (*Wor
 			}
 			return nil, err
 		}
-		if o, err := w.Opening(); err == nil && o.Revision == revision {
+		if o, err := w.Opening(); err == nil && fits(o) {
 			return w, nil
 		}
 	}
-	return nil, fmt.Errorf("%w: no unfinished %s of design revision %s", ErrNotFound, procedure, revision)
+	return nil, fmt.Errorf("%w: no unfinished %s of %s", ErrNotFound, procedure, of)
 }
 
 // ID is the worksheet's number.

@@ -277,6 +277,15 @@ func (d *Desk) Ask(ctx context.Context, say, answer string) error {
 	return err
 }
 
+// Choose shows a question outside a performance, and gives the answer chosen.
+func (d *Desk) Choose(ctx context.Context, n Now) (string, error) {
+	n.Kind = DoHold
+	d.show(n)
+	a, err := d.wait(ctx)
+	d.show(Now{Kind: DoNothing})
+	return a.Choice, err
+}
+
 // Line asks for a line of text while something else is shown, and shows that
 // again when it has come. It is what the source keyboard asks with.
 func (d *Desk) Line(ctx context.Context, question string) (string, error) {

@@ -76,6 +76,9 @@ func (s *Station) perform(ctx context.Context, name string, anew bool) (*report.
 		return nil, err
 	}
 	sheet, err := s.Book.Unfinished(ctx, name, s.Design.Revision)
+	if !anew && errors.Is(err, logbook.ErrNotFound) {
+		sheet, err = s.former(ctx, name)
+	}
 	if anew || errors.Is(err, logbook.ErrNotFound) {
 		sheet, err = s.Book.Begin(ctx, logbook.Opening{
 			Procedure: name, Script: string(script), Aircraft: s.Design.Aircraft.Name, Design: s.Design.Text,
@@ -94,7 +97,13 @@ func (s *Station) perform(ctx context.Context, name string, anew bool) (*report.
 		return nil, fmt.Errorf("worksheet %d was begun with another text of %s: begin a new one with --anew, or put the text back", sheet.ID(), which)
 	}
 	script = []byte(opening.Script)
-	p := procedure.Performance{Design: s.Design, Sheet: sheet, Name: name, Script: script, Bench: s.Bench, Desk: s.Desk, Passing: s.Passing, Recorder: s.Recorder, Shortened: s.Shortened}
+	by := s.Design
+	if opening.Revision != by.Revision {
+		if by, err = design.Parse(opening.File, []byte(opening.Design)); err != nil {
+			return nil, fmt.Errorf("worksheet %d: the design that it was begun with cannot be read any more: %w", sheet.ID(), err)
+		}
+	}
+	p := procedure.Performance{Design: by, Sheet: sheet, Name: name, Script: script, Bench: s.Bench, Desk: s.Desk, Passing: s.Passing, Recorder: s.Recorder, Shortened: s.Shortened}
 	if p.Earlier, err = s.earlier(ctx, sheet.ID()); err != nil {
 		return nil, err
 	}
@@ -112,6 +121,40 @@ func (s *Station) perform(ctx context.Context, name string, anew bool) (*report.
 		return nil, err
 	}
 	return rep, rep.AddRuns(ctx, s.Book)
+}
+
+// The answers where an unfinished worksheet has another design.
+const (
+	beginNew = "Begin a new one"
+	goOn     = "Go on with it, by the design as it was"
+)
+
+// former is the unfinished worksheet of the aircraft that was begun with another
+// revision of its design, if a person wants to go on with it; else, and where there
+// is none, it fails with [logbook.ErrNotFound].
+func (s *Station) former(ctx context.Context, name string) (*logbook.Worksheet, error) {
+	sheet, err := s.Book.UnfinishedOf(ctx, name, s.Design.Aircraft.Name)
+	if err != nil {
+		return nil, err
+	}
+	opening, err := sheet.Opening()
+	if err != nil {
+		return nil, err
+	}
+	begun := sheet.Records()[0].At.Local().Format("2006-01-02 15:04")
+	chosen, err := s.Desk.Choose(ctx, procedure.Now{
+		Warn: true, Say: fmt.Sprintf("Worksheet %d of %s is unfinished. The design has changed since.", sheet.ID(), name),
+		Detail: fmt.Sprintf("Begun on %s by revision %s; the design is at %s now. A worksheet is judged by the design that it was begun with. "+
+			"It is kept either way, and loomproof report %d shows how far it came; to go on with it later, put that design back.", begun, opening.Revision, s.Design.Revision, sheet.ID()),
+		Answers: []string{beginNew, goOn},
+	})
+	switch {
+	case err != nil:
+		return nil, err
+	case chosen == goOn:
+		return sheet, nil
+	}
+	return nil, logbook.ErrNotFound
 }
 
 // crept names the circuits that have crept in the worksheets before one. Old
