@@ -381,6 +381,37 @@ func TestHuntingAndStrobes(t *testing.T) {
 	assert.NotContains(t, faults(analyse(t, full(t, charging.MarshHen(), script, 96))), Hunts)
 }
 
+// At 4000 samples a second the ripple of a fast alternator comes folded, and lower
+// for a higher speed: idle goes by the markers then, else it is the first speed
+// after the start; and no frequency is given out as the alternator's.
+func TestAFoldedRippleOrdersNothing(t *testing.T) {
+	folded := func(words ...string) *recording.Memory {
+		m := recording.NewMemory(time.Unix(0, 0), recording.Channel{Name: "bus", Role: recording.BusVolts, Quantity: probe.Voltage, Scale: 0.001, Rate: 4000, Accuracy: probe.Accuracy{OfReading: 0.001}})
+		hz, phase := []float64{1580, 2200, 3328}, 0.0 // at idle, half way, in flight
+		codes := make([]int32, 60*4000)
+		for i := range codes {
+			phase += 2 * math.Pi * hz[i/(20*4000)] / 4000
+			codes[i] = int32(math.Round(1000 * (14.1 + 0.05*math.Sin(phase))))
+		}
+		require.NoError(t, m.Append(0, recording.Block{Step: 1.0 / 4000, Codes: codes}))
+		for i, w := range words {
+			m.Mark(recording.Marker{At: 20 * float64(i), Kind: recording.SpeedSet, Text: w})
+		}
+		return m
+	}
+	for _, words := range [][]string{nil, {"idle", "half way between idle and flight", "flight"}} {
+		rep := analyse(t, folded(words...))
+		var kinds []PartKind
+		for _, p := range rep.Parts {
+			if p.Kind.steady() {
+				kinds = append(kinds, p.Kind)
+			}
+		}
+		assert.Equal(t, []PartKind{Idle, Steady, Steady}, kinds, "%v", words)
+		assert.Empty(t, rep.Follow())
+	}
+}
+
 // Noise alone brings no line, no part and no fault.
 func TestNoiseIsNothing(t *testing.T) {
 	r := rand.New(rand.NewPCG(1, 1))

@@ -6,6 +6,7 @@ import (
 	"regexp"
 	"slices"
 	"strconv"
+	"strings"
 
 	"loomproof/checks/recording"
 	"loomproof/checks/units"
@@ -385,7 +386,9 @@ func (a *analysis) speedOf(p *Part) {
 	}
 }
 
-// pace is what orders parts by speed: the engine's, else the line's.
+// pace is what orders parts by speed: the engine's, else the electrical frequency
+// where that is certain; 0 without either. A line alone does not order them: from
+// samples that are too slow it comes folded, and lower for a higher speed.
 func (p *Part) pace() float64 {
 	switch {
 	case p.Speed > 0:
@@ -393,7 +396,7 @@ func (p *Part) pace() float64 {
 	case p.family != nil && p.family.certain:
 		return p.family.hz
 	}
-	return p.Line
+	return 0
 }
 
 // fastestIdle is a speed that no engine idles at, in turns a second: 2000 rpm
@@ -415,22 +418,65 @@ func (a *analysis) slowestHeld() float64 {
 	return quantile(turning, 0.05)
 }
 
-// nameParts finds the idle and gives each part its name and id.
-func (a *analysis) nameParts() {
+// findIdle gives the steady parts at idle their kind: by the order of their speeds
+// where all are known, else by the markers, else it is the first after the start,
+// and what sounds like it.
+func (a *analysis) findIdle() {
 	slowest, fastest := math.Inf(1), 0.0
+	var steady []*Part
 	for i := range a.rep.Parts {
-		if p := &a.rep.Parts[i]; p.Kind == Steady && p.pace() > 0 {
+		if p := &a.rep.Parts[i]; p.Kind == Steady {
+			steady = append(steady, p)
 			slowest, fastest = math.Min(slowest, p.pace()), math.Max(fastest, p.pace())
 		}
+	}
+	if len(steady) == 0 {
+		return
 	}
 	if held := a.slowestHeld(); held > 0 {
 		slowest = held // the alternator may not have given anything there
 	}
-	for i := range a.rep.Parts {
-		p := &a.rep.Parts[i]
-		if p.Kind == Steady && p.pace() > 0 && p.pace() < 1.1*slowest && p.Speed < fastestIdle && (fastest > 1.2*slowest || p.Speed > 0 && p.Speed < 28) {
+	marked := slices.ContainsFunc(a.r.Markers(), func(m recording.Marker) bool { return m.Kind == recording.SpeedSet })
+	first := *steady[0]
+	for _, p := range steady {
+		idle := false
+		switch {
+		case slowest > 0:
+			idle = p.pace() < 1.1*slowest && p.Speed < fastestIdle && (fastest > 1.2*slowest || p.Speed > 0 && p.Speed < 28)
+		case marked:
+			idle = a.markedIdle(p)
+		default:
+			idle = p.From == first.From || first.Line > 0 && math.Abs(math.Log(p.Line/first.Line)) < 0.05
+		}
+		if idle {
 			p.Kind = Idle
 		}
+	}
+}
+
+// markedIdle says that the last marker of a speed before a part is of idle, or
+// that there is none since the start.
+func (a *analysis) markedIdle(p *Part) bool {
+	idle := true
+	for _, m := range a.r.Markers() {
+		if m.At > p.From+shortest {
+			break
+		}
+		switch m.Kind {
+		case recording.Started:
+			idle = true
+		case recording.SpeedSet:
+			idle = strings.HasPrefix(strings.ToLower(strings.TrimSpace(m.Text)), "idle")
+		}
+	}
+	return idle
+}
+
+// nameParts finds the idle and gives each part its name and id.
+func (a *analysis) nameParts() {
+	a.findIdle()
+	for i := range a.rep.Parts {
+		p := &a.rep.Parts[i]
 		p.ID, p.Name, p.By = fmt.Sprintf("p%d", i+1), string(p.Kind), a.toldBy(p.Kind)
 		switch {
 		case p.Speed > 0:

@@ -84,7 +84,8 @@ type Followed struct{ At, Hz float64 } // seconds, Hz
 
 // Follow is the electrical frequency over the run, in the order of time: the
 // strongest line of each window that belongs to the ripple, over its number. It
-// is empty where no line was found, and after the report was read from JSON.
+// is empty where no line is known for certain, and after the report was read from
+// JSON.
 func (r *Report) Follow() []Followed { return r.followed }
 
 // follow fills in what Follow gives. Between steady parts the line keeps the
@@ -95,7 +96,7 @@ func (a *analysis) follow() {
 	}
 	var known []*Part
 	for i := range a.rep.Parts {
-		if p := &a.rep.Parts[i]; p.family != nil && p.Line > 0 {
+		if p := &a.rep.Parts[i]; p.family != nil && p.family.certain && p.Line > 0 {
 			p.Electrical, p.ElectricalBy = p.family.hz, "the lines' shape alone"
 			if _, ok := a.expected(p); ok {
 				p.ElectricalBy = "the engine's speed"
