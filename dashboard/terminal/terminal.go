@@ -32,7 +32,9 @@ type Terminal struct {
 	// gone: set it where nobody can answer elsewhere.
 	Alone func()
 
-	told bool // what can be typed beside answers
+	told  bool   // what can be typed beside answers
+	said  string // what stands there last
+	noted string // of what kind of step a note was told last
 }
 
 // Run shows the desk until the context ends.
@@ -99,7 +101,9 @@ func (t *Terminal) say(n procedure.Now) {
 		mark = "!!"
 	}
 	fmt.Fprintf(t.Out, "\n%s %s\n", mark, n.Say)
-	if n.Detail != "" {
+	before := t.said
+	t.said = n.Say
+	if n.Detail != "" && n.Detail != before { // it may stand right above
 		fmt.Fprintf(t.Out, "  %s\n", n.Detail)
 	}
 	if n.Refused != "" {
@@ -268,6 +272,10 @@ func (t *Terminal) step(s procedure.Step) {
 		before = "; " + before
 	}
 	fmt.Fprintf(t.Out, "  %-9s %s %s: %s (%s%s)\n", s.Verdict, b.Letters(24), s.Title, b.Value(), b.Allowed(), before)
+	if s.Note != "" && s.What != t.noted { // once, not with each of a hundred
+		fmt.Fprintf(t.Out, "            %s\n", s.Note)
+		t.noted = s.What
+	}
 	if s.Decide != "" {
 		fmt.Fprintf(t.Out, "            to decide it: %s\n", s.Decide)
 	}

@@ -1,9 +1,11 @@
 package terminal
 
 import (
+	"bytes"
 	"context"
 	"io"
 	"path/filepath"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -88,4 +90,16 @@ func TestNumbersWithUnits(t *testing.T) {
 	assert.ErrorContains(t, err, "is no number; type what the meter shows")
 	_, _, err = number("north", "°")
 	assert.ErrorContains(t, err, `"north" is no number; type it in °`)
+}
+
+// What a step leaves open is said with it, but not with each of a hundred.
+func TestANoteIsSaidOnce(t *testing.T) {
+	var out bytes.Buffer
+	term := Terminal{Out: &out}
+	ohms, u := 0.1, 0.5
+	for _, what := range []string{procedure.WhatThrough, procedure.WhatThrough, procedure.WhatCurrent} {
+		term.step(procedure.Step{What: what, Title: "radio: " + what, Unit: "Ω", Reading: &ohms, Uncertainty: &u, Verdict: "pass", Note: "what is open of " + what})
+	}
+	assert.Equal(t, 1, strings.Count(out.String(), "what is open of continuity"))
+	assert.Equal(t, 1, strings.Count(out.String(), "what is open of current"))
 }
