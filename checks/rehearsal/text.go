@@ -32,7 +32,7 @@ func (r *Rehearsal) Text(w io.Writer) error {
 	p.line("  ", "Tools: %s.", tools)
 	p.line("  ", "Instruments: %s. Used: %s.", orNone(r.Kit), orNone(r.Used))
 	p.line("  ", "Time: about %s (%s).", round(r.Time()), TimeRule)
-	p.line("  ", "Key presses: %d at hold points, %d that are the reading (what is marked, seen or heard), %d beside them. Probe moves: %d. Steps: %d.", r.Effort.Holds, r.Effort.Looks, r.Effort.Presses, r.Effort.Moves, r.Effort.Steps)
+	p.line("  ", "Key presses: %d at hold points, %d for what is seen or heard, %d beside them. Probe moves: %d. Steps: %d.", r.Effort.Holds, r.Effort.Looks, r.Effort.Presses, r.Effort.Moves, r.Effort.Steps)
 	for _, x := range whyPressed {
 		if n := r.count(x.kind); n > 0 {
 			p.line("    ", "%d of those beside them: %s.", n, x.why)

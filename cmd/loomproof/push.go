@@ -35,11 +35,15 @@ func (p pushing) start(w *world, s *station.Station) (done func(), err error) {
 	case p.PushMost <= 0:
 		return nil, usage{fmt.Errorf("--push-most %d: write how many megabytes may be kept, 1 at least", p.PushMost)}
 	}
+	access := push.Access{Token: p.PushToken, Headers: p.PushHeaders, CA: p.PushCA}
+	if err := access.Check(p.Push); err != nil {
+		return nil, usage{fmt.Errorf("--push %w", err)}
+	}
 	path := s.Book.Path()
 	host, _ := os.Hostname()
 	told := sync.Mutex{}
 	out, err := push.Open(push.Options{
-		URL: p.Push, Access: push.Access{Token: p.PushToken, Headers: p.PushHeaders, CA: p.PushCA},
+		URL: p.Push, Access: access,
 		Queue: cmp.Or(p.PushQueue, strings.TrimSuffix(path, filepath.Ext(path))+".push.db"),
 		Most:  p.PushMost << 20, Every: p.PushEvery, Gatherer: s.Metrics(),
 		Labels: map[string]string{"job": "loomproof", "instance": cmp.Or(host, "loomproof")},

@@ -11,6 +11,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -209,8 +210,11 @@ func (t *Terminal) answer(n procedure.Now, line string) bool {
 		i := 1
 		if line != "" {
 			var err error
-			if i, err = strconv.Atoi(line); err != nil || i < 1 || i > len(n.Answers) {
-				fmt.Fprintf(t.Out, "  %q is none of 1 to %d: ", line, len(n.Answers))
+			said := slices.IndexFunc(n.Answers, func(answer string) bool { return strings.EqualFold(answer, line) })
+			if i, err = strconv.Atoi(line); said >= 0 {
+				i = said + 1
+			} else if err != nil || i < 1 || i > len(n.Answers) {
+				fmt.Fprintf(t.Out, "  %q is no answer to this. %s: ", line, choices(n.Answers))
 				return false
 			}
 		}
@@ -221,6 +225,14 @@ func (t *Terminal) answer(n procedure.Now, line string) bool {
 		return false
 	}
 	return true
+}
+
+// choices says what can be typed.
+func choices(answers []string) string {
+	if len(answers) == 1 {
+		return fmt.Sprintf("Press enter for %q", answers[0])
+	}
+	return fmt.Sprintf("Type a number from 1 to %d", len(answers))
 }
 
 // word reads what a person can type without being asked:

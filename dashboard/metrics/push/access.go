@@ -26,17 +26,26 @@ type Access struct {
 // timeout is how long an answer is waited for.
 const timeout = 30 * time.Second
 
-// client makes the client for a server.
-func (a Access) client(server string) (*http.Client, *lastStatus, error) {
+// Check says what is wrong with the address of a server that is reached so, before
+// anything is opened.
+func (a Access) Check(server string) error {
 	u, err := url.Parse(server)
 	if err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" {
-		return nil, nil, fmt.Errorf("%q is no address to push to; write it like https://metrics.example/api/v1/write", server)
+		return fmt.Errorf("%q is no address to push to; write it like https://metrics.example/api/v1/write", server)
 	}
 	if u.User != nil {
-		return nil, nil, errors.New("a password in the address stands in the list of processes: put it into a file, as a header, with --push-headers")
+		return errors.New("a password in the address stands in the list of processes: put it into a file, as a header, with --push-headers")
 	}
 	if u.Scheme == "http" && (a.Token != "" || a.Headers != "") && !loopback(u.Hostname()) {
-		return nil, nil, fmt.Errorf("%s: over http everybody on the way could read the token: use https", server)
+		return fmt.Errorf("%s: over http everybody on the way could read the token: use https", server)
+	}
+	return nil
+}
+
+// client makes the client for a server.
+func (a Access) client(server string) (*http.Client, *lastStatus, error) {
+	if err := a.Check(server); err != nil {
+		return nil, nil, err
 	}
 	tr := http.DefaultTransport.(*http.Transport).Clone()
 	if a.CA != "" {
