@@ -164,12 +164,19 @@ func (p *Performance) Perform(ctx context.Context) error {
 	if safe != nil {
 		said = "Stopped, and " + safe.Error()
 	}
+	byHand := ""
+	if things := p.byHandNow(); len(things) > 0 { // what a hand has connected feeds on
+		byHand = upper(allOff(things))
+		said += " " + byHand
+	}
 	p.Desk.show(Now{Kind: DoEnded, Warn: true, Say: said})
 	switch {
 	case safe != nil:
 		return errors.Join(err, safe)
 	case errors.Is(err, context.Canceled) && p.Bench.Supply != nil:
 		return fmt.Errorf("the supply confirmed that its output is off (%w)", err)
+	case errors.Is(err, context.Canceled) && byHand != "":
+		return fmt.Errorf("nothing here switches off what a hand has connected. %s (%w)", byHand, err)
 	}
 	return err
 }

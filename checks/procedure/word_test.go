@@ -1,6 +1,8 @@
 package procedure
 
 import (
+	"context"
+	"path/filepath"
 	"sync/atomic"
 	"testing"
 	"testing/synctest"
@@ -9,6 +11,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"loomproof/checks/logbook"
 	"loomproof/checks/verdict"
 )
 
@@ -48,6 +51,30 @@ func TestSmokeOnTheBatteryNamesTheSwitches(t *testing.T) {
 	require.NotEmpty(t, p.sheet.Findings)
 	assert.Equal(t, "Smoke, said by Tove Lind, with master switched on last. No instrument could cut the power. To be switched off by hand: MASTER and battery.", p.sheet.Findings[0].What)
 	assert.Equal(t, []string{"MASTER", "battery"}, p.sheet.Cuts[0].ByHand)
+}
+
+// A worksheet that is stopped while the battery feeds says what is still on.
+func TestAStopOnTheBatteryNamesTheSwitches(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		book, err := logbook.Open(filepath.Join(t.TempDir(), "logbook.db"))
+		require.NoError(t, err)
+		defer book.Close()
+		const script = "feed('battery', 'connect')\nmove('on', 'master', 'on')\nhold('look')\n"
+		ctx, stop := context.WithCancel(t.Context())
+		defer stop()
+		desk := NewDesk()
+		desk.Settle = 0
+		p := playAt(t, ctx, desk, &Bench{}, begin(t, book, script), script, nil, func(_ *Desk, n Now) bool {
+			if n.Say == "look" {
+				stop()
+			}
+			return n.Say == "look"
+		}, nil)
+		require.ErrorIs(t, p.err, context.Canceled)
+		assert.ErrorContains(t, p.err, "MASTER off and battery off, by hand, now.")
+		v, _ := desk.View()
+		assert.Equal(t, "Stopped. The worksheet can be resumed. MASTER off and battery off, by hand, now.", v.Now.Say)
+	})
 }
 
 // A cut while a person is asked something that has no part in it is told at once,

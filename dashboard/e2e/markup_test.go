@@ -85,7 +85,7 @@ func TestSmokeByKey(t *testing.T) {
 	b := &bench{page: openPage(t, server.URL)}
 	b.until(`document.readyState === "complete" && now && now.say === "Look at the loom."`)
 	b.press(input.DispatchKeyEventParams{Key: "s"})
-	b.until(`now.say.includes("smoke") && document.getElementById("now").classList.contains("warn")`)
+	b.until(`now.say.toLowerCase().includes("smoke") && document.getElementById("now").classList.contains("warn")`)
 	v, _ := desk.View()
 	assert.Contains(t, v.Now.Say, "Power is cut")
 }
