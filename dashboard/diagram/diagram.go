@@ -1,11 +1,13 @@
-// Package diagram draws the one-line diagram of a design as SVG: sources at the
-// top, buses as bars, circuits hanging below with protector, gauge and load. It
-// is made to be read on one A4 sheet.
+// Package diagram draws the one-line diagram of a design as SVG: sources above the
+// first bus with the way that each takes to it, buses as bars, circuits hanging
+// below with protector, switch, wire, load and return.
 //
-//	svg := diagram.SVG(design, nil)
+//	svg := diagram.SVG(design, nil)          // one picture
+//	for _, svg := range diagram.Sheets(...)  // for paper, each as high as a page
 //
-// With verdicts by circuit, each circuit carries its verdict's style class, so
-// that a page can show it.
+// With verdicts by circuit, each circuit carries its verdict's shape, and its style
+// class, so that a page can show it. The symbols are those of IEC 60617 or plain
+// boxes; symbols.go says which.
 package diagram
 
 import (
@@ -19,233 +21,362 @@ import (
 	"loomproof/dashboard/band"
 )
 
-// The measures of the drawing, in its own units.
+// The measures of the drawing, in its own units. A sheet is as wide as a page: the
+// smallest words, of 9 units, are then above 6 points on A4 and Letter.
 const (
-	margin  = 24.0
-	sourceY = 44.0
-	pitch   = 44.0  // between circuits
-	perRow  = 22    // circuits on a bar before it goes on below
-	rowRise = 86.0  // above a bar: its feeder
-	rowFall = 268.0 // below a bar: its circuits
-	left    = 120.0 // where bars begin
+	width    = 760.0
+	highest  = 900.0 // a sheet
+	margin   = 14.0
+	head     = 34.0  // the title
+	perRow   = 16    // circuits on a bar before it goes on below
+	pitch    = 45.0  // between circuits
+	first    = 40.0  // the first circuit
+	rowRise  = 30.0  // above a bar: its name, and what feeds it
+	rowFall  = 262.0 // below a bar: its circuits
+	lineRise = 13.0  // between lines of words
+	perLine  = 138   // letters on a line of small words
 )
 
-// SVG draws the design as a picture of its own, with its style. verdicts may be
+// SVG draws the design as one picture of its own, with its style. verdicts may be
 // nil.
 func SVG(d *design.Design, verdicts map[string]string) string {
-	return draw(d, verdicts, nil, style)
+	p := newPicture(d, verdicts, nil)
+	return p.sheet(style, p.blocks(), "")
 }
 
 // Inside draws the design for a page that has the style itself, with a link on
 // each circuit.
 func Inside(d *design.Design, verdicts map[string]string, link func(circuit string) string) string {
-	return draw(d, verdicts, link, "")
+	p := newPicture(d, verdicts, link)
+	return p.sheet("", p.blocks(), "")
 }
 
-const style = `<style>.diagram{font:11px system-ui,"DejaVu Sans",sans-serif;background:#fff}.diagram text{fill:#1b1b19}.diagram .small{font-size:9px}.diagram .title{font-size:16px;font-weight:600}` +
-	`.diagram path,.diagram rect,.diagram circle{fill:none;stroke:currentColor;stroke-width:1.2}.diagram .bar{stroke-width:5}.diagram .open{fill:#fff}` +
-	`.diagram{color:#1b1b19}.diagram .v-fail{color:#a3180f;stroke-width:2.4}.diagram .v-pass{color:#1f5d3a}.diagram .v-undecided{color:#7a5200}` +
-	`.diagram .mark{fill:currentColor;stroke:none}.diagram .cut{fill:none;stroke:#fff;stroke-width:2}</style>`
-
-func draw(d *design.Design, verdicts map[string]string, link func(string) string, style string) string {
-	p := &picture{d: d, verdicts: verdicts, link: link, bars: map[string]bar{}}
-	p.plan()
-	p.sources()
-	for _, b := range d.Buses {
-		p.bus(b)
-	}
-	role := "img"
-	if link != nil {
-		role = "group" // what can be followed in it is reached by itself
-	}
-	var s strings.Builder
-	fmt.Fprintf(&s, `<svg xmlns="http://www.w3.org/2000/svg" class="diagram" viewBox="0 0 %.0f %.0f" role="%s" aria-label="One-line diagram of %s">`,
-		p.width, p.height, role, html.EscapeString(d.Aircraft.Name))
-	s.WriteString(style)
-	s.WriteString(p.out.String())
-	s.WriteString("</svg>\n")
-	return s.String()
-}
-
-type bar struct{ x1, x2, y float64 }
-
-type picture struct {
-	d             *design.Design
-	verdicts      map[string]string
-	link          func(circuit string) string
-	bars          map[string]bar
-	width, height float64
-	out           strings.Builder
-}
-
-func (p *picture) circuits(bus string) (out []*design.Circuit) {
-	for _, k := range p.d.Circuits {
-		if k.Bus == bus {
-			out = append(out, k)
+// Sheets draws the design on as many pictures as it takes to read it on paper.
+func Sheets(d *design.Design, verdicts map[string]string) (out []string) {
+	p := newPicture(d, verdicts, nil)
+	var sheets [][]block
+	left := 0.0
+	for _, b := range p.blocks() {
+		if left < b.height {
+			sheets, left = append(sheets, nil), highest-head
 		}
+		sheets[len(sheets)-1] = append(sheets[len(sheets)-1], b)
+		left -= b.height
+	}
+	for i, blocks := range sheets {
+		which := ""
+		if len(sheets) > 1 {
+			which = fmt.Sprintf("sheet %d of %d, ", i+1, len(sheets))
+		}
+		out = append(out, p.sheet(style, blocks, which))
 	}
 	return out
 }
 
-// plan gives each bus its bar.
-func (p *picture) plan() {
-	y := sourceY + 40
-	widest := 8
+const style = `<style>.diagram{font:11px system-ui,"DejaVu Sans",sans-serif;background:#fff}.diagram text{fill:#1b1b19}.diagram .small{font-size:9px}.diagram .title{font-size:16px;font-weight:600}` +
+	`.diagram path,.diagram rect,.diagram circle{fill:none;stroke:currentColor;stroke-width:1.2}.diagram .bar{stroke-width:5}.diagram .open{fill:#fff}.diagram .dash{stroke-dasharray:4 3}` +
+	`.diagram{color:#1b1b19}.diagram .v-fail{color:#a3180f;stroke-width:2.4}.diagram .v-pass{color:#1f5d3a}.diagram .v-undecided{color:#7a5200}` +
+	`.diagram .mark{fill:currentColor;stroke:none}.diagram .cut{fill:none;stroke:#fff;stroke-width:2}</style>`
+
+// A block is what stays together on a sheet.
+type block struct {
+	height float64
+	draw   func(y float64)
+}
+
+type picture struct {
+	d        *design.Design
+	verdicts map[string]string
+	link     func(circuit string) string
+	at       map[string]place             // terminals of the power part that are drawn
+	buses    []*design.Bus                // in the order of the drawing
+	columns  map[string][]*design.Circuit // what hangs on a bus
+	out      strings.Builder
+}
+
+type place struct{ x, y float64 }
+
+func newPicture(d *design.Design, verdicts map[string]string, link func(string) string) *picture {
+	p := &picture{d: d, verdicts: verdicts, link: link, at: map[string]place{}, columns: map[string][]*design.Circuit{}}
+	for _, b := range d.Buses {
+		for _, f := range d.Feeders { // what feeds another bus, or a load, hangs on its bus like a circuit
+			if f.Bus == b.Name && (f.Load != nil || p.fed(f) != "") {
+				p.columns[b.Name] = append(p.columns[b.Name], f)
+			}
+		}
+		for _, k := range d.Circuits {
+			if k.Bus == b.Name {
+				p.columns[b.Name] = append(p.columns[b.Name], k)
+			}
+		}
+	}
+	p.order()
+	return p
+}
+
+// order puts the bus first that the first source reaches, behind each bus those that
+// it feeds, and what nothing feeds last.
+func (p *picture) order() {
+	add := func(name string) {
+		for _, b := range p.d.Buses {
+			if b.Name == name && !slices.Contains(p.buses, b) {
+				p.buses = append(p.buses, b)
+			}
+		}
+	}
+	for _, s := range p.d.Sources {
+		if way := p.way(s.Name+"+", p.d.IsBus); way != nil {
+			add(way[len(way)-1])
+		}
+	}
+	for _, s := range p.d.Sources {
+		for _, b := range p.d.Buses {
+			if p.way(s.Name+"+", func(t string) bool { return t == b.Name }) != nil {
+				add(b.Name)
+			}
+		}
+	}
+	for i := 0; i < len(p.buses); i++ {
+		for _, f := range p.d.Feeders {
+			if f.Bus == p.buses[i].Name {
+				add(p.fed(f))
+			}
+		}
+	}
 	for _, b := range p.d.Buses {
-		n := len(p.circuits(b.Name))
-		rows := max(1, (n+perRow-1)/perRow)
-		columns := max(4, min(n, perRow))
-		widest = max(widest, columns)
-		y += rowRise
-		p.bars[b.Name] = bar{left, left + float64(columns)*pitch, y}
-		y += float64(rows) * rowFall
+		add(b.Name)
 	}
-	p.width, p.height = left+float64(widest)*pitch+margin, y+margin
 }
 
-func (p *picture) text(x, y float64, class, format string, args ...any) {
-	fmt.Fprintf(&p.out, `<text x="%.1f" y="%.1f" class="%s">%s</text>`, x, y, class, html.EscapeString(fmt.Sprintf(format, args...)))
-}
-
-// upright writes from a point upwards, as on a drawing; hanging writes upwards
-// to a point.
-func (p *picture) upright(x, y float64, class, text string) {
-	fmt.Fprintf(&p.out, `<text transform="translate(%.1f %.1f) rotate(-90)" class="%s">%s</text>`, x, y, class, html.EscapeString(text))
-}
-
-func (p *picture) hanging(x, y float64, class, text string) {
-	fmt.Fprintf(&p.out, `<text transform="translate(%.1f %.1f) rotate(-90)" text-anchor="end" class="%s">%s</text>`, x, y, class, html.EscapeString(text))
-}
-
-func (p *picture) path(class, format string, args ...any) {
-	fmt.Fprintf(&p.out, `<path class="%s" d="%s"/>`, class, fmt.Sprintf(format, args...))
-}
-
-// sources draws the sources above the first bus, and the way to it.
-func (p *picture) sources() {
-	p.text(margin, 26, "title", "%s, %v nominal", p.d.Aircraft.Name, p.d.Aircraft.Nominal)
-	p.text(p.width-margin-150, 26, "small", "design revision %s", p.d.Revision)
-	first := p.bars[p.d.Buses[0].Name]
-	for i, s := range p.d.Sources {
-		x := left + 70 + float64(i)*170
-		fmt.Fprintf(&p.out, `<circle cx="%.1f" cy="%.1f" r="14"/>`, x, sourceY+10)
-		p.text(x-4, sourceY+8, "", "+")
-		p.text(x-3, sourceY+20, "", "−")
-		p.text(x+20, sourceY+7, "", "%s", s.Name)
-		p.text(x+20, sourceY+20, "small", "%v, %v", s.Volts, s.Resistance)
-		switch {
-		case !p.joined(s):
-			p.text(x+20, sourceY+32, "small", "on its own")
-		case s.Kind == design.BenchSupply:
-			p.path("", "M%.1f %.1fV%.1f", x, sourceY+24, first.y-24)
-			p.text(x+4, first.y-30, "small", "for the bench only")
-		default:
-			p.path("", "M%.1f %.1fV%.1f", x, sourceY+24, first.y-24)
-		}
-		if p.joined(s) {
-			p.path("", "M%.1f %.1fH%.1fM%.1f %.1fV%.1f", x, first.y-24, left+70, left+70, first.y-24, first.y)
+// fed is the bus that a feeder of a bus leads to; "" if it is none.
+func (p *picture) fed(f *design.Circuit) string {
+	for _, r := range f.Runs {
+		for _, end := range []string{r.From, r.To} {
+			if end != f.Bus && p.d.IsBus(end) {
+				return end
+			}
 		}
 	}
+	return ""
 }
 
-// joined tells whether a source's plus reaches a bus by wire.
-func (p *picture) joined(s *design.Source) bool {
-	from := s.Plus // where it is clipped on
-	if from == "" {
-		from = s.Name + "+"
-	}
-	return slices.ContainsFunc(p.d.Buses, func(b *design.Bus) bool { return p.d.Path(from, b.Name) != nil })
-}
-
-// bus draws a bar with its feeder and its circuits.
-func (p *picture) bus(b *design.Bus) {
-	at := p.bars[b.Name]
-	if f := p.feeder(b.Name); f != nil {
-		p.feed(f, at)
-	}
-	circuits := p.circuits(b.Name)
-	for row := 0; row*perRow < max(1, len(circuits)); row++ {
-		y := at.y + float64(row)*rowFall
-		p.path("bar", "M%.1f %.1fH%.1f", at.x1, y, at.x2)
-		p.text(margin, y+4, "", "%s", b.Title)
-		if row > 0 {
-			p.text(margin, y+18, "small", "(goes on)")
-		}
-		for i, k := range circuits[row*perRow : min(len(circuits), (row+1)*perRow)] {
-			p.circuit(k, at.x1+(float64(i)+0.5)*pitch, y)
+// blocks are the parts of the drawing from top to bottom.
+func (p *picture) blocks() (out []block) {
+	out = append(out, block{powerFall, func(y float64) { p.power(y, y+powerFall+rowRise) }})
+	for _, b := range p.buses {
+		columns := p.columns[b.Name]
+		for row := 0; row*perRow < max(1, len(columns)); row++ {
+			part := columns[row*perRow : min(len(columns), (row+1)*perRow)]
+			out = append(out, block{rowRise + rowFall, func(y float64) { p.row(b, part, row > 0, y+rowRise) }})
 		}
 	}
+	out[1] = block{out[0].height + out[1].height, func(y0, y1 func(float64), rise float64) func(float64) {
+		return func(y float64) { y0(y); y1(y + rise) }
+	}(out[0].draw, out[1].draw, powerFall)}
+	lines := p.legend()
+	return append(out[1:], block{lineRise*float64(len(lines)) + 8, func(y float64) {
+		for i, line := range lines {
+			p.text(margin, y+lineRise*float64(i+1), "small", "%s", line)
+		}
+	}})
 }
 
-// feeder is what brings power to a bus.
-func (p *picture) feeder(bus string) *design.Circuit {
+// sheet draws blocks below each other.
+func (p *picture) sheet(style string, blocks []block, which string) string {
+	p.out.Reset()
+	p.text(margin, 22, "title", "%s, %v nominal", p.d.Aircraft.Name, p.d.Aircraft.Nominal)
+	p.end(width-margin, 22, "small", which+"design revision "+p.d.Revision)
+	y := head
+	for _, b := range blocks {
+		b.draw(y)
+		y += b.height
+	}
+	role := "img"
+	if p.link != nil {
+		role = "group" // what can be followed in it is reached by itself
+	}
+	return fmt.Sprintf(`<svg xmlns="http://www.w3.org/2000/svg" class="diagram" viewBox="0 0 %.0f %.0f" role="%s" aria-label="One-line diagram of %s">`,
+		width, y, role, html.EscapeString(p.d.Aircraft.Name)) + style + p.out.String() + "</svg>\n"
+}
+
+// legend says where the grounds are, and what is drawn nowhere else.
+func (p *picture) legend() (lines []string) {
+	var words []string
+	for _, g := range p.d.Grounds {
+		words = append(words, strings.TrimSuffix(g.Name+": "+g.Where, ": "))
+	}
+	drawn := map[string]bool{}
+	for _, t := range p.towers() {
+		for _, name := range p.owners(t) {
+			drawn[name] = true
+		}
+	}
+	for _, columns := range p.columns {
+		for _, k := range columns {
+			drawn[k.Name] = true
+		}
+	}
 	for _, f := range p.d.Feeders {
-		if f.Bus != bus && slices.ContainsFunc(f.Runs, func(r *design.Run) bool { return r.To == bus || r.From == bus }) {
+		var runs []string
+		for _, r := range f.Runs {
+			if !drawn[f.Name] && !strings.HasSuffix(r.From, "-") || p.d.IsGround(r.From) && p.d.IsGround(r.To) {
+				runs = append(runs, fmt.Sprintf("%s to %s, %v", r.From, r.To, r.Gauge))
+			}
+		}
+		if b := f.Protector(); b != nil && !drawn[f.Name] {
+			runs = append(runs, "protector "+amperes(b.Rating))
+		}
+		if len(runs) > 0 {
+			words = append(words, f.Called()+": "+strings.Join(runs, ", "))
+		}
+	}
+	words = append(words, "Along a wire: its AWG. Beside a load: its draw, and the ground point that it returns to")
+	line := ""
+	for _, w := range words {
+		if line != "" && len([]rune(line))+len([]rune(w)) > perLine {
+			lines, line = append(lines, line), ""
+		}
+		line += w + ".  "
+	}
+	return append(lines, line)
+}
+
+// row draws a bar, or a part of one, with what hangs on it.
+func (p *picture) row(b *design.Bus, columns []*design.Circuit, more bool, y float64) {
+	p.path("bar", "M%.1f %.1fH%.1f", margin, y, width-margin)
+	title := b.Title
+	if title == "" {
+		title = b.Name
+	}
+	if more {
+		title += " (goes on)"
+	}
+	p.text(margin, y-8, "", "%s", title)
+	if by := p.feeding(b.Name); by != nil && !more {
+		x := margin + 8*float64(len([]rune(title))) + 16
+		p.path("", "M%.1f %.1fV%.1fM%.1f %.1fl4 -7M%.1f %.1fl-4 -7", x, y-24, y, x, y-2, x, y-2)
+		p.text(x+7, y-10, "small", "from %s, by %s", p.busTitle(by.Bus), by.Called())
+	}
+	for i, k := range columns {
+		p.circuit(k, first+float64(i)*pitch, y)
+	}
+}
+
+// feeding is the feeder that brings power from another bus.
+func (p *picture) feeding(bus string) *design.Circuit {
+	for _, f := range p.d.Feeders {
+		if f.Bus != "" && p.fed(f) == bus {
 			return f
 		}
 	}
 	return nil
 }
 
-func (p *picture) feed(f *design.Circuit, to bar) {
-	says := []string{f.Called()}
-	if b := f.Protector(); b != nil {
-		says = append(says, strconv.FormatFloat(float64(b.Rating), 'g', 4, 64)+" A")
+func (p *picture) busTitle(name string) string {
+	for _, b := range p.d.Buses {
+		if b.Name == name && b.Title != "" {
+			return b.Title
+		}
 	}
-	if f.Switch != nil {
-		says = append(says, f.Switch.Label)
-	}
-	for _, r := range f.Runs {
-		says = append(says, r.Gauge.String())
-	}
-	label := strings.Join(slices.Compact(says), ", ")
-	if from, ok := p.bars[f.Bus]; ok {
-		p.path("", "M%.1f %.1fH%.1fV%.1fH%.1f", from.x1, from.y, left-18, to.y, to.x1)
-		p.text(left-10, to.y-12, "small", "%s", label)
-		return
-	}
-	p.text(left+78, to.y-8, "small", "%s", label)
+	return name
 }
 
-// circuit draws one circuit below its bar. Its verdict's shape stands in the
-// place of the load.
+// The parts of a column, below the bar.
+const (
+	protectorAt = 8.0
+	switchAt    = 36.0
+	shuntAt     = 64.0
+	loadAt      = 118.0
+	nameAt      = 136.0
+	nameLetters = 21
+)
+
+// circuit draws what hangs on a bar: protector, switch, shunt, wire, load, return.
 func (p *picture) circuit(k *design.Circuit, x, y float64) {
 	verdict := p.verdicts[k.Name]
 	if p.link != nil {
 		fmt.Fprintf(&p.out, `<a href="%s" aria-label="%s">`, html.EscapeString(p.link(k.Name)), html.EscapeString(strings.TrimSpace(k.Called()+" "+verdict)))
 		defer p.out.WriteString("</a>")
 	}
-	class := ""
-	if verdict != "" {
-		class = "v-" + strings.ReplaceAll(verdict, " ", "-")
-	}
-	fmt.Fprintf(&p.out, `<g id="circuit-%s" class="%s">`, html.EscapeString(k.Name), class)
-	p.path("", "M%.1f %.1fV%.1f", x, y, y+14)
-	at := y + 14
-	if b := k.Protector(); b != nil {
-		fmt.Fprintf(&p.out, `<rect class="open" x="%.1f" y="%.1f" width="30" height="18"/>`, x-15, at)
-		fmt.Fprintf(&p.out, `<text x="%.1f" y="%.1f" text-anchor="middle" class="small">%s A</text>`, x, at+12, strconv.FormatFloat(float64(b.Rating), 'g', 4, 64))
-		at += 18
+	p.open("drawn", k.Name)
+	defer p.out.WriteString("</g>")
+	down := y
+	to := func(at float64) { p.path("", "M%.1f %.1fV%.1f", x, down, at); down = at }
+	if k.Protector() != nil {
+		to(y + protectorAt)
+		p.protector(k, x, down)
+		p.text(x+8, down+16, "small", "%s", amperes(k.Protector().Rating))
+		down += partHeight
 	}
 	if k.Switch != nil {
-		p.path("", "M%.1f %.1fV%.1fM%.1f %.1fl-9 -14M%.1f %.1fV%.1f", x, at, at+8, x, at+24, x, at+24, at+30)
-		at += 30
+		to(y + switchAt)
+		p.switched(k, x, down)
+		down += partHeight
 	}
-	p.path("", "M%.1f %.1fV%.1f", x, at, y+120)
-	if len(k.Runs) > 0 {
-		p.upright(x-5, y+118, "small", gauges(k))
+	if k.Shunt != nil {
+		to(y + shuntAt)
+		p.shunt(k, x, down)
+		down += partHeight
 	}
-	if verdict == "" {
-		fmt.Fprintf(&p.out, `<circle class="open" cx="%.1f" cy="%.1f" r="6"/>`, x, y+126)
-	} else {
-		fmt.Fprintf(&p.out, `<g transform="translate(%.1f %.1f) scale(0.7)">%s</g>`, x-7, y+119, band.Shape(verdict))
+	to(y + loadAt - loadRise)
+	p.upright(x-4, y+loadAt-loadRise-2, gauges(k))
+	p.upright(x+11, y+loadAt-loadRise-2, shorten(written(k), 15))
+	if bus := p.fed(k); bus != "" && k.Load == nil {
+		p.path("", "M%.1f %.1fl-5 -9h10Z", x, y+loadAt+loadRise)
+		p.hanging(x+4, y+nameAt, "", shorten(k.Called(), nameLetters))
+		p.hanging(x+16, y+nameAt, "small", "to "+p.busTitle(bus))
+		p.verdictAt(verdict, x-16, y+loadAt-6)
+		return
 	}
+	p.load(k, x, y+loadAt)
+	p.verdictAt(verdict, x-20, y+loadAt-6)
+	p.hanging(x+4, y+nameAt, "", shorten(k.Called(), nameLetters))
+	small := ""
 	if k.Load != nil {
-		p.hanging(x+4, y+138, "", shorten(k.Called(), 26))
-		p.hanging(x+16, y+138, "small", k.Load.Draw.String())
+		small = k.Load.Draw.String()
 	}
-	p.out.WriteString("</g>")
+	if back := p.d.Return(k); len(back) > 0 {
+		p.path("", "M%.1f %.1fH%.1fV%.1f", x+loadRise, y+loadAt, x+15, y+loadAt+4)
+		p.ground(x+15, y+loadAt+4)
+		small = strings.TrimPrefix(small+", "+back[len(back)-1], ", ")
+	}
+	p.hanging(x+16, y+nameAt, "small", small)
 }
+
+// verdictAt draws a verdict's shape; none is drawn where nothing was judged.
+func (p *picture) verdictAt(verdict string, x, y float64) {
+	if verdict != "" {
+		fmt.Fprintf(&p.out, `<g transform="translate(%.1f %.1f) scale(0.6)">%s</g>`, x, y, band.Shape(verdict))
+	}
+}
+
+// open begins the group of a circuit or feeder, with its verdict's class.
+func (p *picture) open(what, name string) {
+	class := ""
+	if verdict := p.verdicts[name]; verdict != "" {
+		class = "v-" + strings.ReplaceAll(verdict, " ", "-")
+	}
+	fmt.Fprintf(&p.out, `<g id="%s-%s" class="%s">`, what, html.EscapeString(name), class)
+}
+
+// written is what stands on a circuit's switch and beside its protector, as far as
+// that is not its name.
+func written(k *design.Circuit) string {
+	var out []string
+	if k.Switch != nil {
+		out = append(out, k.Switch.Label)
+	}
+	if b := k.Protector(); b != nil {
+		out = append(out, b.Label)
+	}
+	plain := func(s string) string { return strings.ToLower(strings.NewReplacer("-", " ", "_", " ").Replace(s)) }
+	out = slices.DeleteFunc(out, func(s string) bool {
+		return s == "" || plain(s) == plain(k.Called()) || plain(s) == plain(k.Name)
+	})
+	return strings.Join(slices.Compact(out), ", ")
+}
+
+func amperes[A ~float64](a A) string { return strconv.FormatFloat(float64(a), 'g', 4, 64) + " A" }
 
 // gauges lists the wire sizes of a circuit, each once.
 func gauges(k *design.Circuit) string {

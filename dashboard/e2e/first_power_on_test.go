@@ -114,7 +114,7 @@ func (b *bench) otherPages() {
 	b.t.Helper()
 	b.open(b.line.url + "aircraft")
 	b.fitsAndIsQuiet("the aircraft")
-	assert.Equal(b.t, "rect", value[string](b.page, `document.querySelector("#circuit-transponder .mark").tagName`), "a fail is a square")
+	assert.Equal(b.t, "rect", value[string](b.page, `document.querySelector("#drawn-transponder .mark").tagName`), "a fail is a square")
 	b.do(chromedp.Click(chromedp.CSS("thead th:nth-child(2) button")))
 	assert.Contains(b.t, value[string](b.page, `document.querySelector("tbody tr").innerText`), "fail", "what is wrong comes first")
 	b.do(chromedp.Click(chromedp.CSS("thead th:nth-child(3) button")), chromedp.Click(chromedp.CSS("thead th:nth-child(3) button")))

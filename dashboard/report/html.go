@@ -73,7 +73,7 @@ func (r *Report) HTML(w io.Writer) error {
 		Undone   []Step
 		Unsure   []Step // undecided
 		Rules    []string
-		Diagram  template.HTML
+		Diagram  []template.HTML // by the sheet
 	}{Report: r, Style: template.CSS(style), Rules: r.rules()} //nolint:gosec // our own file
 	verdicts := map[string]string{}
 	for _, name := range r.circuits() {
@@ -93,8 +93,10 @@ func (r *Report) HTML(w io.Writer) error {
 		}
 		data.Circuits = append(data.Circuits, c)
 	}
-	data.Diagram = template.HTML(diagram.SVG(r.sheet.Design, verdicts)) //nolint:gosec // drawn by us, words escaped
-	var b bytes.Buffer                                                  // so that a mistake in the template spoils nothing
+	for _, sheet := range diagram.Sheets(r.sheet.Design, verdicts) {
+		data.Diagram = append(data.Diagram, template.HTML(sheet)) //nolint:gosec // drawn by us, words escaped
+	}
+	var b bytes.Buffer // so that a mistake in the template spoils nothing
 	own := template.Must(tmpl.Clone()).Funcs(template.FuncMap{
 		"called": func(circuit string) string { return called(r.sheet.Design, circuit) },
 		"titled": r.titled,
