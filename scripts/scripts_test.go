@@ -23,6 +23,14 @@ func TestProceduresAreThoseOfTheFolder(t *testing.T) {
 	assert.Contains(t, names, "first-power-on")
 }
 
+// Each says what its pass says nothing about: the report says it beside the verdict.
+func TestEachProcedureSaysWhatItCannotSee(t *testing.T) {
+	for _, name := range Procedures() {
+		text, _ := Procedure(name)
+		assert.Regexp(t, `(?m)^CANNOT_SEE = \["[^"]{10,}"`, string(text), name)
+	}
+}
+
 func TestNeeds(t *testing.T) {
 	assert.Equal(t, []string{"meter"}, needsOf(t, "first-power-on"))
 	assert.Equal(t, []string{"meter"}, needsOf(t, "ground-run"))

@@ -18,9 +18,9 @@ const axeFile = "../web/chart/node_modules/axe-core/axe.min.js"
 // looks at what WCAG 2.2 asks for at levels A and AA, and at its advice beside.
 const runAxe = `(() => {
 	window.axeSaid = undefined;
-	axe.run(document, { resultTypes: ["violations"] }).then(
+	setTimeout(() => axe.run(document, { resultTypes: ["violations"] }).then( // a large page takes it long
 		(r) => { window.axeSaid = r.violations.flatMap((v) => v.nodes.map((n) => v.id + ": " + n.html.slice(0, 160) + " " + n.failureSummary.replace(/\s+/g, " ").slice(0, 240))); },
-		(e) => { window.axeSaid = ["axe could not look: " + e]; });
+		(e) => { window.axeSaid = ["axe could not look: " + e]; }));
 })()`
 
 // reachesEverybody: axe-core has nothing against the page as it stands.

@@ -85,6 +85,7 @@ func TestPhotographsFromAPhone(t *testing.T) {
 	value[chromedp.Void](b.page, `document.querySelector("figure").scrollIntoView()`)
 	look(t, "report's photographs", b.picture())
 	assert.Equal(t, 1, value[int](b.page, `[...document.querySelectorAll("table.steps a")].filter((a) => a.textContent === "photograph 2").length`))
+	b.another(b.program+"report/1").printsWell(b.program+"report/1", rep, 4, 8)
 	page, err := http.Get(b.program + "report/1")
 	require.NoError(t, err)
 	defer page.Body.Close()
