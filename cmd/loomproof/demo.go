@@ -7,6 +7,7 @@ import (
 
 	"loomproof/dashboard/demo"
 	"loomproof/dashboard/report"
+	"loomproof/dashboard/station"
 )
 
 type demoCommand struct {
@@ -20,12 +21,13 @@ type demoCommand struct {
 	Listen     string `default:"${dashboard}" help:"Address of the dashboard, on this machine; port 0 takes a free one."`
 	Logbook    string `type:"path" placeholder:"FILE" help:"Keep the worksheet here. Default: it goes with the demo."`
 	HTML       string `name:"html" type:"path" placeholder:"FILE" help:"Write the report as HTML here."`
+	lan
 }
 
 func (demoCommand) Help() string {
 	return `Emulated instruments stand on an emulated aircraft, each at the far end of a pseudo-terminal; the
 program reads them as it reads real ones. Without --hands-off you answer the hold points, here or in
-the browser.
+the browser. With --lan a phone may watch or answer, too, once it is paired by the code that is printed.
 
 Example: loomproof demo --hands-off --fault bad-ground
 
@@ -47,12 +49,15 @@ func (c demoCommand) Run(w *world) error {
 		o.Out = w.err
 	}
 	if c.HandsOff {
-		if c.Listen != dashboardAddress {
-			return usage{errors.New("--hands-off opens no dashboard; leave --listen out, or --hands-off")}
+		if c.Listen != dashboardAddress || c.LAN {
+			return usage{errors.New("--hands-off answers by itself and opens no dashboard: leave --listen and --lan out; or leave --hands-off out, and answer on the pages")}
 		}
 		o.Listen = ""
 	} else {
 		o.In = w.in
+		if c.LAN {
+			o.Share = func(s *station.Station) error { return c.share(&world{ctx: w.ctx, out: o.Out}, s, c.Listen) }
+		}
 	}
 	if err := demo.Check(o); err != nil {
 		return usage{err}

@@ -51,7 +51,8 @@ type Options struct {
 	In        io.Reader // answers from the keyboard; nil for none
 	By        string    // who answers at the keyboard
 	Opened    func(url string)
-	Pace      time.Duration // of the emulated hands at each move; 0 chooses
+	Share     func(*station.Station) error // opens the pages to a network, too, instead of Listen; nil for none
+	Pace      time.Duration                // of the emulated hands at each move; 0 chooses
 }
 
 // Faults lists what can be planted: name and what it is.
@@ -163,7 +164,12 @@ func Run(ctx context.Context, o Options) (*report.Report, error) {
 	var crew sync.WaitGroup
 	defer crew.Wait()
 	defer stop()
-	if o.Listen != "" {
+	switch {
+	case o.Share != nil:
+		if err := o.Share(s); err != nil {
+			return nil, err
+		}
+	case o.Listen != "":
 		url, err := s.Listen(running, o.Listen)
 		if err != nil {
 			return nil, err

@@ -94,10 +94,13 @@ func (b *bench) answersByVoice() {
 	b.t.Helper()
 	for said, want := range map[string]string{
 		"closed": "Closed", "it is closed": "Closed", "Closed.": "Closed", "not closed yet": "", "enclosed": "", "closed or stop": "Stop", "": "",
+		"not closed": "", "it isn't closed": "", "I have not seen it closed": "",
 	} {
 		assert.Equal(b.t, want, value[string](b.page, fmt.Sprintf(`spokenAnswer(%q, ["Closed", "Stop"])`, said)), said)
 	}
 	assert.Empty(b.t, value[string](b.page, `spokenAnswer("closed", ["Closed", "closed"])`), "two that fit are none")
+	assert.Equal(b.t, "Not done", value[string](b.page, `spokenAnswer("it is not done", ["Done", "Not done"])`), "the longer of two that fit")
+	assert.Equal(b.t, "smoke", value[string](b.page, `spokenAnswer("I can't see for smoke", ["Done", "smoke"])`), "smoke counts however it is said")
 	b.until(`(now.answers || []).length > 0 && document.getElementById("answers").dataset.ready === String(now.id)`)
 	asked := value[int](b.page, `now.id`)
 	value[chromedp.Void](b.page, `(() => {

@@ -1,13 +1,18 @@
 package e2e
 
 import (
+	"net/http"
+	"net/http/httptest"
 	"net/url"
 	"path/filepath"
+	"sync/atomic"
 	"testing"
 
 	"github.com/chromedp/chromedp"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"loomproof/checks/procedure"
 )
 
 // The program ends in the middle of a worksheet and is started again where it
@@ -41,4 +46,25 @@ func TestTheProgramIsStartedAgain(t *testing.T) {
 	}
 	rep := b.report()
 	require.NotEmpty(t, rep.Gaps, "the worksheet tells of it")
+}
+
+// A program that was started again may ask under the very number that was
+// answered last: the page answers that, too.
+func TestTheSameNumberIsAnotherQuestion(t *testing.T) {
+	first, before := asking(t)
+	second, after := asking(t)
+	var serving atomic.Pointer[httptest.Server]
+	serving.Store(before)
+	program := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) { serving.Load().Config.Handler.ServeHTTP(w, r) }))
+	t.Cleanup(program.Close)
+	p := openPage(t, program.URL)
+	p.do(chromedp.SendKeys(chromedp.ID("by"), builder+"\r"))
+	for _, desk := range []*procedure.Desk{first, second} {
+		p.until(`now && now.id === 1 && document.getElementById("answers").dataset.ready === "1" && document.getElementById("lost").hidden`)
+		p.do(chromedp.Click(chromedp.CSS("#answers button.first")))
+		require.NoError(t, desk.Until(t.Context(), func(v procedure.View) bool { return v.Now.Kind == procedure.DoNothing }))
+		p.until(`now.id !== 1`)
+		serving.Store(after)
+		program.CloseClientConnections()
+	}
 }

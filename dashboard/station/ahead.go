@@ -9,7 +9,7 @@ import (
 )
 
 // An ahead has the procedure rehearsed while it is performed, so that the pages
-// can say what comes next. That takes some seconds of a processor; it is done
+// can say what comes next. That takes up to a second of a processor; it is done
 // only once somebody looks at the bench page.
 type ahead struct {
 	mu     sync.Mutex

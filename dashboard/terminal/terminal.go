@@ -214,7 +214,7 @@ func (t *Terminal) answer(n procedure.Now, line string) bool {
 			if i, err = strconv.Atoi(line); said >= 0 {
 				i = said + 1
 			} else if err != nil || i < 1 || i > len(n.Answers) {
-				fmt.Fprintf(t.Out, "  %q is no answer to this. %s: ", line, choices(n.Answers))
+				fmt.Fprintf(t.Out, "  %q is not among the answers. %s: ", line, choices(n.Answers))
 				return false
 			}
 		}
@@ -227,12 +227,12 @@ func (t *Terminal) answer(n procedure.Now, line string) bool {
 	return true
 }
 
-// choices says what can be typed.
+// choices says what can be typed for an answer.
 func choices(answers []string) string {
 	if len(answers) == 1 {
-		return fmt.Sprintf("Press enter for %q", answers[0])
+		return fmt.Sprintf("Press Enter for %q", answers[0])
 	}
-	return fmt.Sprintf("Type a number from 1 to %d", len(answers))
+	return fmt.Sprintf("Type its number, 1 to %d, or press Enter for %q", len(answers), answers[0])
 }
 
 // word reads what a person can type without being asked:

@@ -66,10 +66,16 @@ function hear(on) {
   ears.start();
 }
 
-// spokenAnswer is the answer that was said, if it was said alone or at the end
-// and only one fits.
+// spokenAnswer is the answer that was said, alone or at the end: the longest that
+// fits ("not done" is not "done"), if there is one such. What denies it is no
+// answer; but the power is cut for smoke, however it was said.
 function spokenAnswer(heard, answers) {
   const plain = (s) => s.toLowerCase().replace(/[^\p{L}\p{N} ]/gu, "").trim();
-  const fits = answers.filter((a) => plain(heard) === plain(a) || plain(heard).endsWith(" " + plain(a)));
-  return fits.length === 1 ? fits[0] : "";
+  const all = plain(heard);
+  const fits = answers.filter((a) => all === plain(a) || all.endsWith(" " + plain(a)));
+  const longest = Math.max(...fits.map((a) => plain(a).length));
+  const best = fits.filter((a) => plain(a).length === longest);
+  if (best.length !== 1) return "";
+  const before = all.slice(0, all.length - longest);
+  return best[0] !== "smoke" && /(^| )(no|not|never|cannot|\p{L}+nt) /u.test(before) ? "" : best[0];
 }

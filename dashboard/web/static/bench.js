@@ -248,6 +248,7 @@ function listen() {
   line = new EventSource("/events");
   line.onmessage = (e) => { heard(); show(JSON.parse(e.data)); };
   line.addEventListener("here", (e) => { heard(); sources(JSON.parse(e.data)); });
+  line.onopen = () => { sent = 0; }; // a program that was started again counts its questions anew
   line.onerror = () => { lost(); if (line.readyState === EventSource.CLOSED) again(2000); };
   again(silence);
 }
