@@ -8,6 +8,7 @@ import (
 	"regexp"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/chromedp/cdproto/input"
 	browser "github.com/chromedp/cdproto/page"
@@ -147,6 +148,7 @@ hold("The end.")
 
 	for _, path := range []string{"", "aircraft", "aircraft/radio", "design", "logbook", "why/1", "verify/1", "report/1"} {
 		b.open(server.URL + "/" + path)
+		b.until(`!document.getElementById("steps") || typeof now !== "undefined" && now && now.kind === "ended"`) // the bench page has been told
 		b.tabThrough(path)
 	}
 	complaints, elsewhere := b.heard()
@@ -205,6 +207,7 @@ Promise.allSettled([
 	fetch("%[1]s/answer", { method: "POST", headers: { "Content-Type": "application/json" }, body }).then(tell("answer"), tell("answer")),
 	fetch("%[1]s/word", { method: "POST", mode: "no-cors", body: '{"kind": "smoke", "by": "x"}' }).then(tell("smoke"), tell("smoke")),
 	fetch("%[1]s/events").then(tell("look"), tell("look")),
+	new Promise((done) => addEventListener("load", done)),
 	new Promise((done) => { document.querySelector("[name=into]").onload = done; document.getElementById("f").submit(); }),
 ]).then(() => { window.done = true; });
 </script>`, server.URL)
@@ -214,8 +217,10 @@ Promise.allSettled([
 	p := openPage(t, "http://weather.example:"+port+"/", chromedp.Flag("host-resolver-rules", "MAP weather.example 127.0.0.1"))
 	p.until(`window.done`)
 	assert.ElementsMatch(t, []string{"blind opaque", "answer TypeError", "smoke opaque", "look TypeError"}, value[[]string](p, `tried`))
-	complaints, _ := p.heard()
-	assert.Contains(t, strings.Join(complaints, "\n"), "frame-ancestors", "the bench page stands in no frame")
+	require.Eventually(t, func() bool {
+		complaints, _ := p.heard()
+		return strings.Contains(strings.Join(complaints, "\n"), "frame-ancestors")
+	}, patience, 20*time.Millisecond, "the bench page stands in no frame")
 	v, _ := desk.View()
 	assert.Equal(t, 1, v.Now.ID, "the question still stands")
 	assert.Equal(t, procedure.DoHold, v.Now.Kind)
