@@ -315,12 +315,18 @@ func TestBalanceOfTheMarshHen(t *testing.T) {
 	assert.InDelta(t, sum-7.2, r.Balance[0].Shed[0].Without, 1e-9)
 }
 
-func TestFindingsAreInTheOrderOfTheFile(t *testing.T) {
+// What is worst comes first, each kind in the order of the file.
+func TestTheWorstFindingsComeFirst(t *testing.T) {
 	edits := []string{"label: \"RADIO\"}", "label: \"RADIO\", resistance: 600 mΩ}", "limit: 60 A", "limit: 30 A", "wire-rating: 150", "wire-rating: 105"}
 	first := Check(example(t, "marsh-hen", edits...))
 	require.Greater(t, first.Errors(), 2)
+	order := []Severity{Error, Warning, Note}
 	for i := 1; i < len(first.Findings); i++ {
-		assert.LessOrEqual(t, first.Findings[i-1].Place.Line, first.Findings[i].Place.Line)
+		before, f := first.Findings[i-1], first.Findings[i]
+		assert.LessOrEqual(t, slices.Index(order, before.Severity), slices.Index(order, f.Severity))
+		if before.Severity == f.Severity {
+			assert.LessOrEqual(t, before.Place.Line, f.Place.Line)
+		}
 	}
 	for range 5 {
 		assert.Equal(t, first, Check(example(t, "marsh-hen", edits...)))

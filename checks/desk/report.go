@@ -134,9 +134,11 @@ func (r *Report) Of(rule string) []Finding {
 	return out
 }
 
+// sort puts what is worst first, each kind in the order of the design file.
 func (r *Report) sort() {
+	rank := map[Severity]int{Error: 0, Warning: 1, Note: 2}
 	slices.SortStableFunc(r.Findings, func(a, b Finding) int {
-		return cmp.Or(cmp.Compare(a.Place.Line, b.Place.Line), cmp.Compare(a.Place.Column, b.Place.Column),
+		return cmp.Or(cmp.Compare(rank[a.Severity], rank[b.Severity]), cmp.Compare(a.Place.Line, b.Place.Line), cmp.Compare(a.Place.Column, b.Place.Column),
 			cmp.Compare(a.Rule, b.Rule), cmp.Compare(a.Run, b.Run))
 	})
 }
@@ -175,7 +177,11 @@ func (f Finding) String() string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "%s: %s: %s\n", f.Place, strings.ToUpper(string(f.Severity)), f.Text)
 	if f.Have != 0 || f.Need != 0 {
-		fmt.Fprintf(&b, "    design %s, rule %s\n", amount(f.Have, f.Unit), amount(f.Need, f.Unit))
+		have := "not stated"
+		if f.Have != 0 {
+			have = amount(f.Have, f.Unit)
+		}
+		fmt.Fprintf(&b, "    design %s, rule %s\n", have, amount(f.Need, f.Unit))
 	}
 	fmt.Fprintf(&b, "    [%s] %s", f.Rule, f.Cite)
 	return b.String()
