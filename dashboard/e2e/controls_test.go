@@ -136,3 +136,41 @@ func (p *page) answering(words string) <-chan struct{} {
 	}
 	return done
 }
+
+// What is to be done is spoken when the person wants it, each thing once; the
+// screen is kept on while there is something to do.
+func TestSpokenInstructionsAndAScreenThatStaysOn(t *testing.T) {
+	text, _ := scripts.Design("marsh-hen")
+	d, err := design.Parse("marsh-hen.yaml", text)
+	require.NoError(t, err)
+	desk, book := perform(t, d, `
+hold("Close breaker RADIO.", answers = ["Closed"])
+hold("Close breaker GPS.", answers = ["Closed"])
+hold("Lift the probes.", answers = ["Done"])
+`)
+	server := httptest.NewServer(access.Local(web.New(web.Options{Desk: desk, Book: book})))
+	t.Cleanup(server.Close)
+	b := &bench{page: openPage(t, "about:blank")}
+	_, err = chromedp.Call(b.ctx, browser.AddScriptToEvaluateOnNewDocument, browser.AddScriptToEvaluateOnNewDocumentParams{Source: `
+		window.aloud = [];
+		speechSynthesis.speak = (u) => aloud.push(u.text);
+		window.held = 0;
+		navigator.wakeLock.request = async () => { held++; return { addEventListener() {}, release() { held--; } }; };
+	`})
+	require.NoError(t, err)
+	b.host = "127.0.0.1"
+	b.open(server.URL)
+	b.do(chromedp.SendKeys(chromedp.ID("by"), builder+"\r"))
+	b.question(0)
+	b.until(`held === 1`)
+	b.do(chromedp.Click(`#answers button`))
+	b.asked = b.question(1)
+	assert.Empty(t, value[[]string](b.page, `aloud`), "nobody asked for a voice")
+	b.do(chromedp.Click(chromedp.ID("voice")))
+	b.do(chromedp.Click(`#answers button`))
+	b.question(b.asked)
+	assert.Equal(t, []string{"Lift the probes."}, value[[]string](b.page, `aloud`))
+	b.do(chromedp.Click(`#answers button`))
+	b.until(`now.kind === "ended" && held === 0`)
+	assert.Contains(t, value[[]string](b.page, `aloud`)[1], "Finished")
+}
