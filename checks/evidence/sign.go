@@ -82,7 +82,11 @@ func Open(records []logbook.Record) ([]string, error) {
 		out = append(out, "it was stopped early: "+sheet.Stopped)
 	}
 	for _, c := range sheet.Cuts {
-		out = append(out, fmt.Sprintf("the watch cut the power: %s, %s", c.Why, c.Circuit))
+		by := "the watch cut the power"
+		if c.Smoke {
+			by = "a person stopped it"
+		}
+		out = append(out, fmt.Sprintf("%s: %s, %s", by, c.Why, c.Circuit))
 	}
 	for _, s := range sheet.Steps {
 		if s.Verdict == string(verdict.Pass) {

@@ -157,6 +157,13 @@ func WhatDecidesBy(ways string, value, u float64, l Limit, unit string) string {
 		return ""
 	}
 	need := 2 * math.Abs(value-b.At) / Guard
+	// Beside a second limit it may take a smaller one.
+	for try := min(need/2, u) * (1 - 1e-9); try > u/100; try *= 0.95 {
+		if Judge(value, try, l).Word != Undecided {
+			need = 2 * try
+			break
+		}
+	}
 	if need < u/50 {
 		return fmt.Sprintf("the reading stands on the limit itself, %s: mend the cause, or read again with %s", units.Format(b.At, unit), ways)
 	}

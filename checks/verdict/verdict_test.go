@@ -1,11 +1,13 @@
 package verdict
 
 import (
+	"fmt"
 	"math"
 	"math/rand/v2"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
 
 	"loomproof/checks/wire"
 )
@@ -97,4 +99,14 @@ func TestUndecidedSaysWhatWouldDecide(t *testing.T) {
 	assert.Equal(t, "an uncertainty below ±4.864 mV (it is ±6.328 mV now): a lower range, a better or a calibrated meter, or more load current",
 		WhatDecides(0.496, 0.003163879, l, "V"))
 	assert.Contains(t, WhatDecides(0.5, 0.003, l, "V"), "on the limit itself")
+
+	// Between two limits that stand close it takes less than the nearer one alone asks for.
+	narrow := Limit{Low: AtLeast(12.5, none), High: AtMost(13, none)}
+	require.Equal(t, Undecided, Judge(12.77, 0.155, narrow).Word)
+	var needed, now float64
+	_, err := fmt.Sscanf(WhatDecides(12.77, 0.155, narrow, "V"), "an uncertainty below ±%f mV (it is ±%f mV now)", &needed, &now)
+	require.NoError(t, err)
+	assert.InDelta(t, 310, now, 1e-9)
+	assert.Less(t, needed, now)
+	assert.NotEqual(t, Undecided, Judge(12.77, needed/2000*0.999, narrow).Word)
 }

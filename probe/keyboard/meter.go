@@ -156,6 +156,9 @@ func (m *Meter) read(ctx context.Context, c probe.Channel, s Scale) (probe.Readi
 	case v.value < low && low == 0 && v.value >= -s.High && c.Quantity != probe.Resistance:
 		return probe.Reading{}, m.refuse(probe.OutOfRange, fmt.Sprintf("%s, %g %s was typed, and its scale begins at 0", Minus, v.value, unit),
 			"are the leads crossed? Red lead in the socket for "+unit+", black in COM, red probe on the point that is named first. If they are right, what feeds it is connected the wrong way round: take it off now, before anything is switched on")
+	case v.value < 0 && c.Quantity == probe.Resistance:
+		return probe.Reading{}, m.refuse(probe.OutOfRange, fmt.Sprintf("%g %s was typed, and ohms are never below 0", v.value, unit),
+			"there may be voltage on it: probes off, then look with the meter on volts. With none, press the tips together and take off what that shows")
 	case v.value < low || v.value > s.High:
 		return probe.Reading{}, m.refuse(probe.OutOfRange, fmt.Sprintf("%g %s was typed, but its scale runs from %g to %g %s", v.value, unit, low, s.High, unit),
 			"look again, and at the unit; OL if it is past the end. What it can show stands in the source file, as from and to")
