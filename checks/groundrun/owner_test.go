@@ -2,6 +2,7 @@ package groundrun
 
 import (
 	"fmt"
+	"math"
 	"math/rand/v2"
 	"strings"
 	"testing"
@@ -104,6 +105,9 @@ func TestAnOwnersLog(t *testing.T) {
 						assert.Contains(t, p.Name, fmt.Sprintf("%.0f rpm", f.Mean))
 					}
 				}
+			}
+			if k := rep.Regulator(); k != nil {
+				assert.True(t, math.IsNaN(k.Slope), "the battery's current is no load of the regulator")
 			}
 			assert.Equal(t, c.parts, parts)
 			assert.Equal(t, c.says, rep.Verdict)

@@ -178,7 +178,8 @@ func (a *analysis) characterise(w []held, c *Check) {
 		k.Against = a.alternator.name()
 	}
 	k.Middle = median(x)
-	if f, err := fit.Line(x, y, nil); err == nil && quantile(x, 1)-quantile(x, 0) > 2/a.scale {
+	// The battery's current tells how charged it is, not how loaded the regulator.
+	if f, err := fit.Line(x, y, nil); err == nil && a.alternator != nil && quantile(x, 1)-quantile(x, 0) > 2/a.scale {
 		k.Slope, k.SlopeU, k.SlopeBy = f.Coefficients[1], 2*f.Uncertainty(1), "a line through the points"
 	}
 	a.rep.regulator = k

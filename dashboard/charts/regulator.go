@@ -26,8 +26,8 @@ func Regulator(rep *groundrun.Report) (*Picture, error) {
 	p.head(p.Title)
 	d := &regulatorDrawing{p: p, k: k}
 	d.axes()
-	d.span()
 	d.fitted()
+	d.span()
 	d.points()
 	p.Description = d.words()
 	p.say(left, 40, 11, start, ink, d.words())
@@ -117,7 +117,7 @@ func (d *regulatorDrawing) points() {
 func (d *regulatorDrawing) words() string {
 	s := fmt.Sprintf("set-point %s at %s (k = 2)", units.FormatWith(d.k.SetPoint, d.k.SetPointU, "V"), units.Format(d.k.Middle, "A"))
 	if math.IsNaN(d.k.Slope) {
-		return s + "; slope not known: switch large loads in and out at a steady speed"
+		return s + "; slope not known: record the alternator's current, and switch large loads in and out at a steady speed"
 	}
 	return s + fmt.Sprintf("; slope %s from %s", units.FormatWith(d.k.Slope, d.k.SlopeU, "V/A"), d.k.SlopeBy)
 }
