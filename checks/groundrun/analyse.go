@@ -86,6 +86,7 @@ const (
 	SpeedChange PartKind = "speed change"
 	Charging    PartKind = "charging, speed not known"
 	ShutDown    PartKind = "shutdown"
+	Missing     PartKind = "no samples"
 )
 
 // steady says that the alternator works at one speed in the part.

@@ -261,7 +261,11 @@ const beltSlip = 0.03
 // checkBelt holds the electrical frequency against the engine's speed.
 func (a *analysis) checkBelt() error {
 	if a.spectra == nil {
-		a.untold("Whether the belt slips: needs the engine's speed, and the alternator's post at 8 kHz or more.")
+		needs := "the alternator's post at 8 kHz or more"
+		if a.speed == nil {
+			needs = "the engine's speed, and " + needs
+		}
+		a.untold("Whether the belt slips: needs %s.", needs)
 		return nil
 	}
 	var gears []float64

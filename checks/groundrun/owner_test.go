@@ -120,3 +120,21 @@ func TestAnOwnersLog(t *testing.T) {
 		})
 	}
 }
+
+// Where a log has no rows for long, nobody knows what the engine did: it is no part
+// of the run before it.
+func TestAHoleInALogIsNoPart(t *testing.T) {
+	run := ownersLog("Time,RPM,Volts", keep(20, 0, 12.6, 0), keep(2, 250, 10.5, 0), keep(60, 1200, 13.4, 0), keep(3000, 1200, 13.4, 0), keep(60, 1200, 13.4, 0), keep(20, 0, 12.8, 0))
+	lines := strings.SplitAfter(run, "\n")
+	m, err := csvlog.Read(strings.NewReader(strings.Join(append(lines[:83:83], lines[3083:]...), "")), csvlog.Options{Name: "log.csv"})
+	require.NoError(t, err)
+	rep, err := Analyse(m, Options{})
+	require.NoError(t, err)
+	var parts []PartKind
+	for _, p := range rep.Parts {
+		if p.Kind != SpeedChange {
+			parts = append(parts, p.Kind)
+		}
+	}
+	assert.Equal(t, []PartKind{Off, Cranking, Idle, Missing, Idle, ShutDown, Off}, parts)
+}

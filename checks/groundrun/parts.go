@@ -36,7 +36,7 @@ func (a *analysis) deliver() error {
 			raw[i] = ripples || !(charged < 0) && (v > 13.7*a.scale || v > 13.1*a.scale && a.engine(i))
 		}
 	}
-	a.gives = smooth(raw, 2)
+	a.gives = smooth(raw, 2, a.volts.whole)
 	return nil
 }
 
@@ -57,16 +57,19 @@ func (a *analysis) quiet() float64 {
 	return math.Min(math.Max(quantile(s, 0.05), step/3), math.Max(0.02*a.scale, step))
 }
 
-// smooth takes each value from the majority of those within reach.
-func smooth(x []bool, reach int) []bool {
+// smooth takes each value from the majority of those within reach that are known.
+func smooth(x []bool, reach int, known func(i int) bool) []bool {
 	out := make([]bool, len(x))
 	for i := range x {
 		yes, all := 0, 0
 		for k := max(0, i-reach); k <= min(len(x)-1, i+reach); k++ {
-			all++
-			if x[k] {
+			switch {
+			case !known(k):
+				continue
+			case x[k]:
 				yes++
 			}
+			all++
 		}
 		out[i] = 2*yes > all
 	}
@@ -147,7 +150,28 @@ func (a *analysis) kinds() []PartKind {
 			out[i] = Cranking
 		}
 	}
+	a.holes(func(i int) { out[i] = Missing })
 	return out
+}
+
+// longHole is how long samples must be missing for nobody to know what the engine
+// did meanwhile, in seconds; common practice.
+const longHole = 10.0
+
+// holes tells of each frame in which the voltage is missing for long.
+func (a *analysis) holes(in func(frame int)) {
+	for i := 0; i < a.count; i++ {
+		k := i
+		for k < a.count && a.volts.frames[k].n == 0 {
+			k++
+		}
+		if float64(k-i)*a.width > math.Max(longHole, 5/a.volts.rate) {
+			for ; i < k; i++ {
+				in(i)
+			}
+		}
+		i = max(i, k)
+	}
 }
 
 // dropShort clears stretches of fewer than least.
@@ -491,6 +515,8 @@ func (a *analysis) nameParts() {
 
 func (a *analysis) toldBy(k PartKind) string {
 	switch {
+	case k == Missing:
+		return "the gap"
 	case k == Cranking && a.battery != nil:
 		return "battery current"
 	case k == Cranking:

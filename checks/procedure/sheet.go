@@ -275,7 +275,8 @@ func (s *Sheet) Summary() string {
 	return strings.Join(parts, ", ")
 }
 
-// CircuitVerdict is the worst verdict of a circuit's steps.
+// CircuitVerdict is the worst verdict of a circuit's steps; it is no pass for one
+// that was switched on last when the power was cut.
 func (s *Sheet) CircuitVerdict(circuit string) verdict.Word {
 	var of []Step
 	for _, step := range s.Steps {
@@ -283,5 +284,11 @@ func (s *Sheet) CircuitVerdict(circuit string) verdict.Word {
 			of = append(of, step)
 		}
 	}
-	return worst(of)
+	w := worst(of)
+	for _, c := range s.Cuts {
+		if w == verdict.Pass && (c.Circuit == circuit || c.Before == circuit) {
+			return verdict.NotDone
+		}
+	}
+	return w
 }

@@ -194,6 +194,7 @@ func (c analyseCommand) read(w *world) (recording.Recording, error) {
 	if err != nil {
 		return nil, usage{err}
 	}
+	fmt.Fprintf(w.err, "%s: each channel is taken as good to %s; --accuracy says what yours are\n", c.Recording, accuracy)
 	file, err := os.Open(c.Recording)
 	if err != nil {
 		return nil, err

@@ -245,6 +245,8 @@ func labels(p groundrun.Part) []string {
 		return []string{"charging", p.ID}
 	case groundrun.ShutDown:
 		return []string{"shutdown"}
+	case groundrun.Missing:
+		return []string{"no samples"}
 	}
 	return nil // a speed change lies between two that are named
 }

@@ -30,7 +30,7 @@ func clockOf(first []string) (clock, error) {
 		}
 		return c, nil
 	default:
-		return c, fmt.Errorf("column 1, %q: the first column is the time; call it: time (s)", name)
+		return c, fmt.Errorf("column 1, %q: the first line has the headings, and its first column is the time; call it: time (s). Lines above the headings begin with #, or are taken out", name)
 	}
 	switch strings.ToLower(unit) {
 	case "", "s", "sec", "hh:mm:ss", "utc":

@@ -286,7 +286,11 @@ func rows(c *csv.Reader, columns []*column, clock *clock, file string) (start ti
 			}
 		}
 		if t -= origin; t <= last {
-			return start, fmt.Errorf("%s:%d: time %s does not come after the row before it; where several rows share a second, take the column of time out and give the rate", file, line, clock.text(row))
+			why := "the clock went back here; keep what comes before or after it, in a file of its own"
+			if t == last {
+				why = "where several rows share a second, take the column of time out and give the rate"
+			}
+			return start, fmt.Errorf("%s:%d: time %s does not come after the row before it: %s", file, line, clock.text(row), why)
 		}
 		last = t
 		for _, col := range columns {
@@ -304,7 +308,7 @@ func number(text string, comma rune) (float64, error) {
 	}
 	v, err := strconv.ParseFloat(text, 64)
 	if err != nil || math.IsNaN(v) || math.IsInf(v, 0) {
-		return 0, fmt.Errorf("%q is no number", text)
+		return 0, fmt.Errorf("%q is no number; leave the cell empty where there is none", text)
 	}
 	return v, nil
 }

@@ -143,7 +143,7 @@ func TestBadLogsAreRefusedWithThePlace(t *testing.T) {
 		{"hello\n", "neither commas, semicolons nor tabs"},
 		{"time (s),bus (V)\n", "no row of values"},
 		{"time (h),bus (V)\n0,1\n", `column 1`},
-		{"bus (V),time (s)\n0,1\n", "the first column is the time"},
+		{"bus (V),time (s)\n0,1\n", "first column is the time"},
 		{"time (s),bus (V)\n12:00:01,12\n12:00:01,12\n", "where several rows share a second"},
 		{"date,time,bus (V)\n2026-05-02,9 o'clock,12\n", `run.csv:2: "2026-05-02 9 o'clock" is no time`},
 		{"time (s),bus\n0,1\n", `run.csv:1: column 2, "bus": no unit that is known; write it behind the name: bus (V)`},
