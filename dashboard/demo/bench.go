@@ -53,7 +53,7 @@ func Benches() [][2]string {
 // newBench makes the emulated instruments of a bench, plugs each into a line of
 // the given make, and opens the other ends.
 func newBench(ctx context.Context, which string, m *mockup.Mockup, seed uint64, newLine func() (*bench.Cable, error)) (b *procedure.Bench, unplug func(), err error) {
-	f := fitter{ctx: ctx, mockup: m, seed: seed, newLine: newLine, bench: &procedure.Bench{Patience: 1500 * time.Millisecond}}
+	f := fitter{ctx: ctx, mockup: m, seed: seed, newLine: newLine, bench: &procedure.Bench{Patience: 4 * time.Second}}
 	steps := []func() error{f.meter, f.supply, f.node}
 	switch which {
 	case "meter-and-supply":
