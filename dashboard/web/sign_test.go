@@ -73,6 +73,8 @@ func TestSigningOnThePage(t *testing.T) {
 		assert.Contains(t, out.Body.String(), want)
 	}
 	assert.Equal(t, before, count(), "nothing was signed so far")
+	_, err = evidence.KeyIn(dir)
+	assert.Error(t, err, "and no key was made for nothing")
 	out := ask(local, "POST", full)
 	assert.Equal(t, http.StatusOK, out.Code)
 	assert.Contains(t, out.Body.String(), "is signed by R. Example, builder")
