@@ -17,7 +17,6 @@ import (
 
 	"loomproof/checks/procedure"
 	"loomproof/dashboard/band"
-	"loomproof/probe"
 	"loomproof/probe/keyboard"
 )
 
@@ -118,19 +117,12 @@ func (t *Terminal) say(n procedure.Now) {
 		fmt.Fprintf(t.Out, "  Type the date, like 2026-11-25, then enter: ")
 	case n.Write != "" && n.Quantity != "":
 		t.keys(n)
-		if n.Quantity == probe.Resistance {
-			fmt.Fprint(t.Out, "  All digits that it shows, as 0.4 or 4.7k; OL if it shows OL or a lone 1: ")
-			return
-		}
-		fmt.Fprint(t.Out, "  All digits that it shows, with the minus if there is one, then enter: ")
+		fmt.Fprintf(t.Out, "  %s; then enter: ", keyboard.HowShown(n.Quantity))
 	case n.Write != "":
 		fmt.Fprintf(t.Out, "  Type it, then enter: ")
-	case n.Number == probe.Resistance.Unit():
-		t.keys(n)
-		fmt.Fprint(t.Out, "  Type the value in Ω, as 0.4 or 550M; above what it shows, as > 550M; then enter: ")
 	case n.Number != "":
 		t.keys(n)
-		fmt.Fprintf(t.Out, "  Type the value in %s, then enter: ", n.Number)
+		fmt.Fprintf(t.Out, "  %s; then enter: ", keyboard.How(n.Number))
 	case len(n.Answers) == 1:
 		fmt.Fprintf(t.Out, "  Enter for %q: ", n.Answers[0])
 	case len(n.Answers) > 1:
@@ -159,28 +151,6 @@ func (t *Terminal) keys(n procedure.Now) {
 	fmt.Fprintf(t.Out, "  Or: %sredo does the step before again; smoke; Ctrl-C stops, and the same command goes on later.\n", leave)
 }
 
-// number reads a value in the unit that is asked for; above tells that it is above it.
-func number(line, unit string) (value float64, above bool, err error) {
-	for _, q := range []probe.Quantity{probe.Voltage, probe.Current, probe.Resistance, probe.Temperature, probe.Frequency} {
-		if q.Unit() != unit {
-			continue
-		}
-		value, refused := keyboard.Value(line, q)
-		switch {
-		case refused == nil:
-			return value, false, nil
-		case refused.Reason == probe.Overload && q == probe.Resistance:
-			return refused.Above, true, nil
-		}
-		return 0, false, fmt.Errorf("%s: %s; %s", refused.Reason, refused.Detail, refused.Do)
-	}
-	value, err = strconv.ParseFloat(strings.Replace(line, ",", ".", 1), 64)
-	if err != nil {
-		err = fmt.Errorf("%q is no number; type it in %s", line, unit)
-	}
-	return value, false, err
-}
-
 // answer hands in what was typed; false means that it was no answer.
 func (t *Terminal) answer(n procedure.Now, line string) bool {
 	line = strings.TrimSpace(line)
@@ -200,7 +170,7 @@ func (t *Terminal) answer(n procedure.Now, line string) bool {
 		a.Text = line
 	case n.Number != "":
 		var err error
-		if a.Number, a.Above, err = number(line, n.Number); err != nil {
+		if a.Number, a.Above, err = keyboard.Asked(line, n.Number); err != nil {
 			fmt.Fprintf(t.Out, "  NOT TAKEN. %v: ", err)
 			return false
 		}

@@ -65,33 +65,6 @@ func TestATypedReadingAtTheTerminal(t *testing.T) {
 	assert.Contains(t, said, `NOT TAKEN. wrong unit: "V" was typed where Ω is wanted`)
 }
 
-// A number that is asked for is read with its unit, too; above what an instrument
-// shows is one for a resistance.
-func TestNumbersWithUnits(t *testing.T) {
-	for line, want := range map[string]struct {
-		unit  string
-		value float64
-		above bool
-	}{
-		"550 M":   {"Ω", 550e6, false},
-		"> 550 M": {"Ω", 550e6, true},
-		"OL":      {"Ω", 0, true}, // which the desk asks about: above what?
-		"0,4":     {"Ω", 0.4, false},
-		"12,5":    {"°C", 12.5, false},
-		"270":     {"°", 270, false},
-		"7.5 A":   {"A", 7.5, false},
-	} {
-		value, above, err := number(line, want.unit)
-		require.NoError(t, err, line)
-		assert.Equal(t, want.value, value, line)
-		assert.Equal(t, want.above, above, line)
-	}
-	_, _, err := number("warm", "°C")
-	assert.ErrorContains(t, err, "is no number; type what the meter shows")
-	_, _, err = number("north", "°")
-	assert.ErrorContains(t, err, `"north" is no number; type it in °`)
-}
-
 // What a step leaves open is said with it, but not with each of a hundred.
 func TestANoteIsSaidOnce(t *testing.T) {
 	var out bytes.Buffer

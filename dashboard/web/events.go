@@ -11,6 +11,7 @@ import (
 	"loomproof/checks/units"
 	"loomproof/checks/verdict"
 	"loomproof/dashboard/band"
+	"loomproof/probe/keyboard"
 	"loomproof/probe/sources"
 )
 
@@ -20,6 +21,7 @@ type frame struct {
 	Procedure string              `json:"procedure"`
 	Now       procedure.Now       `json:"now"`
 	Settle    int64               `json:"settle"` // milliseconds before which no answer is taken
+	Typed     string              `json:"typed"`  // how what is asked for is typed; "" for words
 	Next      string              `json:"next"`   // what comes after it, if nothing is wrong
 	Sources   []sourceHealth      `json:"sources"`
 	Live      *procedure.Live     `json:"live"`
@@ -147,6 +149,12 @@ func makeFrame(v procedure.View, from int) frame {
 		Aircraft: v.Aircraft, Procedure: v.Procedure,
 		Now: v.Now, Next: v.Next, Live: v.Live, Verdict: v.Verdict, Stamp: string(soFar(v)), Done: v.Done, Circuits: v.Circuits, ByHand: v.ByHand,
 		Findings: v.Findings, Cautions: v.Cautions, Sheet: v.Worksheet, From: from, Steps: []stepRow{},
+	}
+	switch {
+	case v.Now.Number != "":
+		f.Typed = keyboard.How(v.Now.Number)
+	case v.Now.Write == procedure.WriteWords && v.Now.Quantity != "":
+		f.Typed = keyboard.HowShown(v.Now.Quantity)
 	}
 	if v.Live != nil && v.Live.Unit != "" {
 		f.Reading = units.Format(v.Live.Value, v.Live.Unit)

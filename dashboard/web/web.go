@@ -30,6 +30,7 @@ import (
 	"loomproof/checks/recording/store"
 	"loomproof/dashboard/access"
 	"loomproof/dashboard/report"
+	"loomproof/probe/keyboard"
 	"loomproof/probe/sources"
 )
 
@@ -209,7 +210,8 @@ func (s *Server) bench(w http.ResponseWriter, r *http.Request) {
 // maxAnswer is the size of an answer in bytes beyond which it is refused.
 const maxAnswer = 4096
 
-// answer takes a person's word.
+// answer takes a person's word. A number comes as it was typed, and is read as the
+// terminal reads it.
 func (s *Server) answer(w http.ResponseWriter, r *http.Request) {
 	if access.Of(r.Context()).Right != access.MayAnswer {
 		http.Error(w, "This device may only watch.", http.StatusForbidden)
@@ -235,6 +237,14 @@ func (s *Server) answer(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	a.By, a.As = nameAndCapacity(a.By, a.As)
+	if v, _ := s.Desk.View(); v.Now.ID == a.ID && v.Now.Number != "" {
+		var err error
+		if a.Number, a.Above, err = keyboard.Asked(a.Text, v.Now.Number); err != nil {
+			http.Error(w, err.Error(), http.StatusBadRequest)
+			return
+		}
+		a.Text = ""
+	}
 	reply(w, s.Desk.Answer(a))
 }
 

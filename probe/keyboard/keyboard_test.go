@@ -277,3 +277,56 @@ func BenchmarkParse(b *testing.B) {
 		}
 	}
 }
+
+// A number that is asked for is read with its unit, too; above what an instrument
+// shows is one for a resistance.
+func TestNumbersWithUnits(t *testing.T) {
+	for line, want := range map[string]struct {
+		unit  string
+		value float64
+		above bool
+	}{
+		"550 M":   {"Ω", 550e6, false},
+		"> 550 M": {"Ω", 550e6, true},
+		"OL":      {"Ω", 0, true}, // which the desk asks about: above what?
+		"0,4":     {"Ω", 0.4, false},
+		"12,5":    {"°C", 12.5, false},
+		"270":     {"°", 270, false},
+		"-4 °":    {"°", -4, false},
+		"0,85":    {"1", 0.85, false},
+		"−0.3":    {"V", -0.3, false},
+		"7.5 A":   {"A", 7.5, false},
+	} {
+		value, above, err := Asked(line, want.unit)
+		require.NoError(t, err, line)
+		assert.Equal(t, want.value, value, line)
+		assert.Equal(t, want.above, above, line)
+	}
+	for line, want := range map[string]struct{ unit, says string }{
+		"warm":  {"°C", `"warm" is no number; type what the meter shows`},
+		"north": {"°", `"north" is no number; type digits only, as 45 or 0.85`},
+		"0x10":  {"°", `"0x10" is no number`},
+		"NaN":   {"1", `"NaN" is no number`},
+		"1,200": {"1", `"1,200" can be read two ways; type 1.200 or 1200`},
+		"OL":    {"V", `overload: "OL" was typed; choose a higher range`},
+		"> 20":  {"A", `overload: "> 20" was typed; choose a higher range`},
+		"2 V":   {"Ω", `wrong unit: "V" was typed where Ω is wanted`},
+		"  ":    {"V", `is no number`},
+	} {
+		_, _, err := Asked(line, want.unit)
+		assert.ErrorContains(t, err, want.says, line)
+	}
+}
+
+// What is said of how to type is true.
+func TestHowItIsTyped(t *testing.T) {
+	for unit, lines := range map[string][]string{"Ω": {"0.4", "550M", "> 550M"}, "V": {"12.4", "-0.3"}, "1": {"0.85"}, "°": {"45"}} {
+		for _, line := range lines {
+			assert.Contains(t, How(unit), line)
+			_, _, err := Asked(line, unit)
+			assert.NoError(t, err, line)
+		}
+	}
+	assert.Contains(t, HowShown(probe.Resistance), "OL")
+	assert.NotContains(t, HowShown(probe.Voltage), "OL")
+}

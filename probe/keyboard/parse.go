@@ -35,6 +35,64 @@ func Value(line string, q probe.Quantity) (float64, *probe.Refusal) {
 	return v.value, nil
 }
 
+// Asked reads an answer to a question for a number in a unit, as Value does where
+// the unit is one of a quantity; another unit, as ° or min, is typed without it.
+// Of a resistance above tells that it is above the value, as "> 550 M" does; OL
+// says above what nobody knows, 0. The error says why a line is none, and what to
+// type.
+func Asked(line, unit string) (value float64, above bool, err error) {
+	q := quantityIn(unit)
+	if q == "" {
+		v, bad := digits(strings.TrimSpace(strings.TrimSuffix(strings.TrimSpace(line), unit)), 0)
+		switch {
+		case bad == nil:
+			return v.value, false, nil
+		case bad.do == "":
+			bad.do = "type digits only, as 45 or 0.85"
+		}
+		return 0, false, fmt.Errorf("%s; %s", bad.detail, bad.do)
+	}
+	value, refused := Value(line, q)
+	switch {
+	case refused == nil:
+		return value, false, nil
+	case refused.Reason == probe.Overload && q == probe.Resistance:
+		return refused.Above, true, nil
+	}
+	return 0, false, fmt.Errorf("%s: %s; %s", refused.Reason, refused.Detail, refused.Do)
+}
+
+// How says how an answer in a unit is typed, in a few words.
+func How(unit string) string {
+	switch q := quantityIn(unit); {
+	case unit == "1":
+		return "A number, as 0.85"
+	case q == "":
+		return "In " + unit + ", as 45"
+	case q == probe.Resistance:
+		return "In Ω, as 0.4 or 550M; above what it shows, as > 550M"
+	}
+	return fmt.Sprintf("In %s, as 12.4 or -0.3", unit)
+}
+
+// HowShown says how what a meter shows is typed, in a few words.
+func HowShown(q probe.Quantity) string {
+	if q == probe.Resistance {
+		return "All digits that it shows, as 0.4 or 4.7k; OL if it shows OL or a lone 1"
+	}
+	return "All digits that it shows, with the minus if there is one"
+}
+
+// quantityIn is the quantity that a unit is of; "" for one that no meter shows.
+func quantityIn(unit string) probe.Quantity {
+	for q := range spellings {
+		if q.Unit() == unit {
+			return q
+		}
+	}
+	return ""
+}
+
 // overloads are how meters show that a value is past the range, and how people
 // type it, without spaces, points, sign and unit.
 var overloads = []string{"ol", "0l", "overload", "over", "overrange", "open", "∞"}
@@ -74,21 +132,29 @@ func parse(line string, q probe.Quantity) (typed, *misreading) {
 	if m != nil && number != "" {
 		return typed{}, m
 	}
+	v, bad := digits(number, exponent)
+	if bad != nil && bad.do == "" {
+		bad.detail = fmt.Sprintf("%q is no number", line)
+		bad.do = fmt.Sprintf("type what the meter shows, as 12.4 or 12.4 %s; OL if it is past the end", q.Unit())
+	}
+	return v, bad
+}
+
+// digits reads a number without its unit, times a power of ten. What to do is
+// left open where it is no number at all.
+func digits(number string, exponent int) (typed, *misreading) {
+	no := &misreading{reason: probe.NotANumber, detail: fmt.Sprintf("%q is no number", number)}
 	number = strings.Replace(number, "−", "-", 1)
 	if twoWays(number) {
-		return typed{}, &misreading{
-			reason: probe.NotANumber, detail: fmt.Sprintf("%q can be read two ways", number),
-			do: "type " + strings.Replace(number, ",", ".", 1) + " or " + strings.Replace(number, ",", "", 1),
-		}
+		no.detail = fmt.Sprintf("%q can be read two ways", number)
+		no.do = "type " + strings.Replace(number, ",", ".", 1) + " or " + strings.Replace(number, ",", "", 1)
+		return typed{}, no
 	}
 	number = strings.Replace(number, ",", ".", 1)
 	_, decimals, _ := strings.Cut(number, ".")
 	value, err := strconv.ParseFloat(fmt.Sprintf("%se%d", number, exponent), 64)
-	if err != nil || math.IsInf(value, 0) || len(number) > 20 {
-		return typed{}, &misreading{
-			reason: probe.NotANumber, detail: fmt.Sprintf("%q is no number", line),
-			do: fmt.Sprintf("type what the meter shows, as 12.4 or 12.4 %s; OL if it is past the end", q.Unit()),
-		}
+	if err != nil || math.IsInf(value, 0) || len(number) > 20 || strings.Trim(number, "+-.0123456789") != "" {
+		return typed{}, no
 	}
 	return typed{value: value, step: math.Pow10(exponent - len(decimals))}, nil
 }

@@ -55,8 +55,8 @@ function show(f) {
       at("detail").textContent = (now.refused ? "Not taken: " + now.refused + ". " : "") + (now.detail || "");
     }
     at("now").classList.toggle("warn", Boolean(now.warn));
-    at("live").hidden = now.kind === "ended" || (now.answers || []).length > 0 && !now.step; // the buttons come up to the question
-    buttons(now, f.settle);
+    at("live").hidden = now.kind === "ended" || ((now.answers || []).length > 0 || now.number || now.write) && !now.step; // the buttons come up to the question
+    buttons(now, f.settle, f.typed);
     speak(now);
   }
   at("smoke").firstChild.data = f.by_hand ? "Smoke: everything off by hand " : "Smoke: cut the power ";
@@ -86,22 +86,17 @@ function show(f) {
   steps(f.from, f.steps);
 }
 
-function buttons(n, settle) {
+function buttons(n, settle, how) {
   const form = at("answers");
   const parts = [];
-  if (n.number) {
-    const input = element("input");
-    input.type = "number"; input.step = "any"; input.name = "number"; input.required = true;
-    input.setAttribute("aria-label", "in " + n.number);
-    parts.push(input, element("span", "", n.number));
-  }
-  if (n.write) {
-    const input = element("input");
-    input.type = n.write === "date" ? "date" : "text"; input.name = "words"; input.required = true;
-    input.setAttribute("aria-label", n.say);
-    parts.push(input);
-  }
   const typed = n.number || n.write;
+  if (typed) {
+    const input = element("input");
+    input.type = n.write === "date" ? "date" : "text"; input.name = "words"; input.required = true; input.autocomplete = "off";
+    input.setAttribute("aria-label", [n.say, how].join(" ").trim());
+    parts.push(input);
+    if (how) parts.push(element("span", "how", how));
+  }
   (n.answers || (typed ? ["Enter"] : [])).forEach((word, i) => {
     const b = element("button", i === 0 ? "first" : "", word);
     b.type = typed ? "submit" : "button";
@@ -184,7 +179,7 @@ at("skip").addEventListener("click", () => {
 });
 at("take").addEventListener("click", () => { at("take").hidden = true; takeOver = true; at("refused").textContent = "Now answer: you hold the probes from then on."; });
 
-async function answer(choice, number, text) {
+async function answer(choice, text) {
   if (watching) return;
   const name = by ? by.value.trim() : "";
   if (by && !name) {
@@ -195,7 +190,7 @@ async function answer(choice, number, text) {
   const id = now.id;
   if (sent === id || at("answers").dataset.ready !== String(id)) return; // a second tap, or a foot switch that bounces
   sent = id;
-  const body = JSON.stringify({ id, choice: choice || "", number: number || 0, text: text || "", by: name, take: takeOver });
+  const body = JSON.stringify({ id, choice: choice || "", text: text || "", by: name, take: takeOver });
   try {
     const r = await fetch("/answer", { method: "POST", headers: { "Content-Type": "application/json" }, body });
     takeOver = false;
@@ -210,9 +205,8 @@ async function answer(choice, number, text) {
 
 at("answers").addEventListener("submit", (e) => {
   e.preventDefault();
-  const { number, words } = e.target.elements;
-  if (number) answer("", Number(number.value));
-  if (words) answer("", 0, words.value);
+  const { words } = e.target.elements;
+  if (words) answer("", words.value);
 });
 
 // A foot switch is a key: space, enter or page down give the first answer, a
