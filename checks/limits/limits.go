@@ -193,6 +193,33 @@ func (l *Limits) StepCurrent(before, after airframe.State, source, circuit strin
 	return e, nil
 }
 
+// PerStep is what a circuit draws in a state for each ampere that a source's
+// current falls by as the circuit, or all that it feeds, goes off: 1, but for what
+// the other loads take up as the bus rises, and for a bus that was lower or higher
+// when the state was read.
+func (l *Limits) PerStep(state, on, off airframe.State, source, circuit string) (float64, error) {
+	amperes := func(s airframe.State, q airframe.Quantity) (float64, error) {
+		l.model.Set(s)
+		return l.model.Value(q)
+	}
+	own, err := amperes(state, airframe.Into(circuit))
+	if err != nil {
+		return 0, err
+	}
+	with, err := amperes(on, airframe.OutOf(source))
+	if err != nil {
+		return 0, err
+	}
+	without, err := amperes(off, airframe.OutOf(source))
+	if err != nil {
+		return 0, err
+	}
+	if with-without < standing {
+		return 0, fmt.Errorf("limits: by the design the current of %s does not fall as %s goes off", source, circuit)
+	}
+	return own / (with - without), nil
+}
+
 // standing is the current in amperes that may flow beyond what the design
 // says: what a few indicators and clocks draw. Common practice; no published
 // source.

@@ -31,7 +31,8 @@ type Opening struct {
 	Design    string `json:"design"` // the design file's whole text
 	File      string `json:"file"`   // and its name
 	Revision  string `json:"revision"`
-	Program   string `json:"program"` // version of the program
+	Program   string `json:"program"`         // version of the program
+	After     string `json:"after,omitempty"` // what had to be put right before it was begun; "" for nothing
 }
 
 // A Record is one entry of a worksheet.

@@ -79,7 +79,7 @@ func (m *Mockup) Do(ctx context.Context, desk *procedure.Desk, now procedure.Now
 		m.Lift()
 		m.restore(*now.Restore)
 	}
-	if !now.Asks() || !pace.Answer {
+	if !now.Asks() || !pace.Answer || now.Felt { // the supply's current answers
 		return true
 	}
 	if !rest(ctx, pace.Move) {
@@ -108,11 +108,10 @@ func (m *Mockup) Do(ctx context.Context, desk *procedure.Desk, now procedure.Now
 	default:
 		a.Choice = now.Answers[0]
 	}
-	if err := desk.Answer(a); errors.Is(err, procedure.ErrTooSoon) {
+	for errors.Is(desk.Answer(a), procedure.ErrTooSoon) { // any other error: too late, as when the watch has cut meanwhile
 		if !rest(ctx, desk.Settle) {
 			return false
 		}
-		_ = desk.Answer(a) // too late when the watch has cut meanwhile
 	}
 	return true
 }

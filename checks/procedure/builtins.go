@@ -2,7 +2,6 @@ package procedure
 
 import (
 	"fmt"
-	"slices"
 
 	"go.starlark.net/starlark"
 	"go.starlark.net/starlarkstruct"
@@ -227,22 +226,10 @@ func (p *Performance) slMove(name string, args starlark.Tuple, kwargs []starlark
 	if err := starlark.UnpackArgs(name, args, kwargs, "action", &n.Action, "circuit", &n.Circuit, "say", &n.Say, "detail?", &n.Detail, "answers?", &answers, "stay?", &stay, "warn?", &n.Warn); err != nil {
 		return nil, err
 	}
-	k := p.Design.Circuit(n.Circuit)
-	switch {
-	case k == nil:
-		return nil, fmt.Errorf("there is no circuit %q", n.Circuit)
-	case n.Action == "key" || n.Action == "release":
-		if k.Load == nil || k.Load.Intermittent == nil {
-			return nil, fmt.Errorf("circuit %q has no short work to key", n.Circuit)
-		}
-	case (n.Action == "close" || n.Action == "open" || n.Action == "in" || n.Action == "out") && k.Protector() == nil:
-		return nil, fmt.Errorf("circuit %q has no protector to %s", n.Circuit, n.Action)
-	case (n.Action == "on" || n.Action == "off") && k.Switch == nil:
-		return nil, fmt.Errorf("circuit %q has no switch", n.Circuit)
-	case !slices.Contains([]string{"close", "open", "on", "off", "in", "out"}, n.Action):
-		return nil, fmt.Errorf("%q: a hand can close, open, on, off, in, out, key or release", n.Action)
+	err := canMove(p.Design, n.Action, n.Circuit)
+	if err != nil {
+		return nil, err
 	}
-	var err error
 	if n.Answers, err = stringsOf(answers); err != nil {
 		return nil, err
 	}

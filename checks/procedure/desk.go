@@ -56,6 +56,7 @@ type Now struct {
 	Comb     bool           `json:"comb,omitempty"`     // black and what is joined to it are the clips of a comb
 	Quantity probe.Quantity `json:"quantity,omitempty"` // that the probes are for
 	CanSkip  bool           `json:"can_skip,omitempty"` // it can be left out, for a reason
+	Felt     bool           `json:"felt,omitempty"`     // the supply's current answers as the hand moves; a person can, too
 	Step     *Step          `json:"step,omitempty"`     // what the reading is for, as far as it is known: the band
 
 	Restore *airframe.State `json:"-"` // what to put the aircraft back to, after a gap
@@ -114,6 +115,11 @@ var ErrTooSoon = errors.New("that came too soon after the question to be an answ
 // memory): 150 ms lies between the two.
 const Settle = 150 * time.Millisecond
 
+// Surprise is how long a question stands before it can be answered that came up by
+// itself, while a person was about to answer the one before it. Common practice;
+// no published source.
+const Surprise = time.Second
+
 // A Desk is where the person sits. It is for several goroutines: any number
 // watch, and the first answer counts.
 type Desk struct {
@@ -126,7 +132,8 @@ type Desk struct {
 	changed chan struct{} // closed at each change
 	answer  chan Answer
 	waiting bool
-	asked   time.Time // when what is waited for was shown
+	open    time.Time // when what is waited for can be answered
+	moved   time.Time // when the supply's current answered last
 	next    int
 	ahead   ahead
 	holder  string             // who answers: holds the probes
@@ -160,7 +167,7 @@ func (d *Desk) Answer(a Answer) error {
 	if !d.waiting || a.ID != now.ID {
 		return ErrAnswered
 	}
-	if time.Since(d.asked) < d.Settle {
+	if time.Now().Before(d.open) {
 		return ErrTooSoon
 	}
 	if d.holder != "" && a.By != d.holder && !a.Take {
@@ -233,12 +240,28 @@ func (d *Desk) show(n Now) {
 		n.ID = d.next
 		v.Now, v.Live, v.Next = n, nil, d.ahead.after(n.Say)
 		d.waiting = n.Asks()
-		d.asked = time.Now()
+		d.open = d.opens(time.Now())
 		select {
 		case <-d.answer: // nobody waits for that one any more
 		default:
 		}
 	})
+}
+
+// opens is when a question that is shown now can be answered.
+func (d *Desk) opens(now time.Time) time.Time {
+	at := now.Add(d.Settle)
+	if surprise := d.moved.Add(Surprise); d.Settle > 0 && surprise.After(at) {
+		return surprise
+	}
+	return at
+}
+
+// wentOn is told that no person answered what was shown.
+func (d *Desk) wentOn() {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.moved = time.Now()
 }
 
 // live shows the latest reading.

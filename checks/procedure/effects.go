@@ -22,6 +22,7 @@ type outcome struct {
 	Cut    *Cut    `json:"cut,omitempty"`
 	Number float64 `json:"number,omitempty"`
 	Text   string  `json:"text,omitempty"`
+	Felt   float64 `json:"felt,omitempty"` // amperes that the supply's current changed by, which answered
 
 	Skipped string `json:"skipped,omitempty"` // why it was left out
 }
@@ -76,7 +77,7 @@ func (p *Performance) act(n Now, stay []string) (outcome, error) {
 		}
 		ctx, done := p.untilTripped(ctx)
 		defer done()
-		a, err := p.ask(ctx, n)
+		a, felt, err := p.askOrFeel(ctx, n, before, after)
 		if p.tripped(err) {
 			out.Cut, err = p.dealWithCut()
 			return err
@@ -85,7 +86,7 @@ func (p *Performance) act(n Now, stay []string) (outcome, error) {
 			p.state = before
 			return err
 		}
-		out = outcome{OK: !slices.Contains(stay, a.Choice), Choice: a.Choice, By: a.By}
+		out = outcome{OK: !slices.Contains(stay, a.Choice), Choice: a.Choice, By: a.By, Felt: felt}
 		if p.state = before; out.OK {
 			p.state = after
 		}

@@ -2,6 +2,7 @@ package procedure
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -26,19 +27,47 @@ var ruleSeen = wire.Citation{Text: "seen or heard by a person", Status: wire.Com
 // slObserve has a person look or listen; the answer is a step without a number.
 func (p *Performance) slObserve(name string, args starlark.Tuple, kwargs []starlark.Tuple) (starlark.Value, error) {
 	o := observation{Now: Now{Kind: DoHold, CanSkip: true}}
-	yes, no := "Yes", "No"
+	yes, no, hand := "Yes", "No", starlark.NewList(nil)
 	if err := starlark.UnpackArgs(name, args, kwargs, "what", &o.What, "where", &o.Where, "say", &o.Say, "detail?", &o.Detail,
-		"yes?", &yes, "no?", &no, "finding?", &o.finding, "attempt?", &o.attempt, "needed?", &o.needed); err != nil {
+		"yes?", &yes, "no?", &no, "finding?", &o.finding, "attempt?", &o.attempt, "needed?", &o.needed, "hand?", &hand); err != nil {
 		return nil, err
 	}
 	o.Answers = []string{yes, no, leftOut}
-	out, err := p.hold(o.Now)
+	out, err := p.look(o.Now, hand)
 	if err != nil {
 		return nil, err
 	}
 	s := p.observed(o, out)
 	p.observations[s.ID] = o
 	return starlark.String(s.Verdict), p.record(kindStep, s)
+}
+
+// look asks a person what is seen or heard, after a hand has moved what is in hand,
+// a list of (action, circuit): the answer says that it has moved, too.
+func (p *Performance) look(n Now, hand *starlark.List) (outcome, error) {
+	if hand.Len() == 0 {
+		return p.hold(n)
+	}
+	if p.powered {
+		return outcome{}, errors.New("hand: the watched supply is on, and a cut would not be told: have each moved by move, before it is looked at")
+	}
+	after := p.state.Clone()
+	moves := make([][2]string, hand.Len())
+	for i := range moves {
+		pair, ok := hand.Index(i).(starlark.Tuple)
+		if !ok || len(pair) != 2 {
+			return outcome{}, fmt.Errorf("hand: %s is no move; write it like (\"in\", \"radio\")", hand.Index(i))
+		}
+		action, _ := starlark.AsString(pair[0])
+		circuit, _ := starlark.AsString(pair[1])
+		if err := canMove(p.Design, action, circuit); err != nil {
+			return outcome{}, err
+		}
+		moves[i] = [2]string{action, circuit}
+		after = moved(p.Design, after, action, circuit)
+	}
+	n.Restore, n.CanSkip = &after, false // "Leave it out" is among its answers, and says that the hand has moved
+	return p.change(n, "look", map[string]any{"say": n.Say, "answers": n.Answers, "hand": moves}, after)
 }
 
 // An observation is what a person is asked to look at or listen to, and what it

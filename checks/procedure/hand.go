@@ -91,6 +91,26 @@ func (p *Performance) onSupply() bool {
 	return s != nil && p.Bench.Supply != nil && slices.Contains(p.state.Sources, s.Name)
 }
 
+// canMove tells what keeps a hand from an action.
+func canMove(d *design.Design, action, circuit string) error {
+	k := d.Circuit(circuit)
+	switch {
+	case k == nil:
+		return fmt.Errorf("there is no circuit %q", circuit)
+	case action == "key" || action == "release":
+		if k.Load == nil || k.Load.Intermittent == nil {
+			return fmt.Errorf("circuit %q has no short work to key", circuit)
+		}
+	case (action == "close" || action == "open" || action == "in" || action == "out") && k.Protector() == nil:
+		return fmt.Errorf("circuit %q has no protector to %s", circuit, action)
+	case (action == "on" || action == "off") && k.Switch == nil:
+		return fmt.Errorf("circuit %q has no switch", circuit)
+	case !slices.Contains([]string{"close", "open", "on", "off", "in", "out"}, action):
+		return fmt.Errorf("%q: a hand can close, open, on, off, in, out, key or release", action)
+	}
+	return nil
+}
+
 func (p *Performance) movedValue(out outcome) starlark.Value {
 	return record("moved", "ok", starlark.Bool(out.OK), "answer", starlark.String(out.Choice), "skipped", starlark.String(out.Skipped), "cut", p.cutValue(out.Cut))
 }

@@ -74,6 +74,8 @@ func (p *Performance) doAgain(s Step, w Word) (r Redo, err error) {
 		r.Step, err = p.markAgain(s)
 	case len(s.Captures) == 0:
 		r.Step, err = p.lookAgain(s)
+	case p.wentOff(s):
+		return r, &cannotRedo{"it compares the circuit on and off, and it is off now"}
 	case len(s.Captures) > 2:
 		r, err = p.slopeAgain(s, r)
 	default:

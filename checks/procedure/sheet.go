@@ -66,6 +66,9 @@ func Fold(records []logbook.Record) (*Sheet, error) {
 		return nil, fmt.Errorf("the design in the worksheet: %w", err)
 	}
 	s.Design = d
+	if s.Opening.After != "" {
+		s.Notes = append(s.Notes, s.Opening.After)
+	}
 	for _, r := range records {
 		if err := s.add(r); err != nil {
 			return nil, err

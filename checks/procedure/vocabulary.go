@@ -183,7 +183,7 @@ power_off()`, do: (*Performance).slPower,
 		},
 		{
 			Group: groupHands, Use: `move(action, circuit, say, detail="", answers=["Done"], stay=[], warn=False)`,
-			Says: "A hand closes or opens a protector (\"close\", \"open\"), switches (\"on\", \"off\"), does both (\"in\", \"out\"), or has a load do its short work (\"key\", \"release\"). Gives .ok, .answer, .cut (None, or the cut: .why). After an answer in stay the hand has not moved.",
+			Says: "A hand closes or opens a protector (\"close\", \"open\"), switches (\"on\", \"off\"), does both (\"in\", \"out\"), or has a load do its short work (\"key\", \"release\"). Gives .ok, .answer, .cut (None, or the cut: .why). After an answer in stay the hand has not moved. With one answer only, and a watched supply on, the supply's current answers where the design has it change by enough to be told: nobody has to press a key.",
 			Example: `m = move("close", "radio", "Close the breaker of the radio.", answers = ["Closed", "It does not hold"], stay = ["It does not hold"])
 note("Closed: %s" % m.ok)`, do: (*Performance).slMove,
 		},
@@ -277,14 +277,26 @@ check_slope("feeder resistance", "master", v1, v2, i1, i2, minus1 = m1, minus2 =
 power_off()`, do: (*Performance).slCheckSlope,
 		},
 		{
+			Group: groupJudge, Use: "check_run(circuit, volts, minus, on, off)",
+			Says: "The resistance of a circuit's run from two levels of load, the circuit on and off: what was lost over it while it was on, volts less minus, by what the supply's current fell by as it went off. What meter and supply are off by drops out. Limits as for check.",
+			Example: `radio = [c for c in circuits if c.name == "radio"][0]
+power(volts = supply.volts, limit = supply.limit)
+put("all-on", "All loads on.")
+bus, end = measure(radio.bus, reference, "Red on the bus."), measure(radio.feed[-1], reference, "Red on the radio.")
+on = read("supply current")
+move("open", "radio", "Open the breaker of the radio.")
+check_run("radio", bus, end, on, read("supply current"))
+power_off()`, do: (*Performance).slCheckRun,
+		},
+		{
 			Group: groupJudge, Use: `check_number(what, where, value, unit, low=None, high=None, design=None, u=0, rule="", status="common practice", title="", note="")`,
 			Says: "Judges a number that the script worked out; u is its standard uncertainty. Gives what check gives.",
 			Example: `y = yardstick("compass")
 check_number("deviation", "compass", 4, "°", low = y.low, high = y.high, u = 1, rule = y.rule, status = y.status)`, do: (*Performance).slCheckNumber,
 		},
 		{
-			Group: groupJudge, Use: `observe(what, where, say, detail="", yes="Yes", no="No", finding="", attempt="", needed=False)`,
-			Says:    "A person looks or listens. finding is what no means, attempt what to try then; needed as in not_done. Gives \"pass\", \"fail\" or \"not done\".",
+			Group: groupJudge, Use: `observe(what, where, say, detail="", yes="Yes", no="No", finding="", attempt="", needed=False, hand=[])`,
+			Says:    "A person looks or listens. finding is what no means, attempt what to try then; needed as in not_done. hand, a list of (action, circuit) as in move, is moved first: the answer says that, too; not with the watched supply on. Gives \"pass\", \"fail\" or \"not done\".",
 			Example: `observe("light", "panel-lights", "Do all instruments light up?", no = "Not all", finding = "an instrument stays dark", attempt = "its lamp, its plug")`, do: (*Performance).slObserve,
 		},
 		{

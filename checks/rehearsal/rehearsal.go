@@ -49,6 +49,7 @@ type Options struct {
 const (
 	Hold  = "hold"  // a hold point: a key press
 	Move  = "move"  // a hand moves something, and somebody says so: a key press
+	Hand  = "hand"  // a hand moves something, and the supply's current shows it
 	Probe = "probe" // probes are moved; the reading takes itself
 	Press = "press" // a key press while probing: the touch cannot be felt
 	Look  = "look"  // an answer that is the reading: what is marked, seen or heard
@@ -208,6 +209,10 @@ func (c *crew) asked(v procedure.View) {
 			c.pool.Holds++ // nothing goes on before a person has said that it is so
 			break
 		}
+		if v.Now.Felt {
+			e.Kind, e.Answers = Hand, nil
+			break
+		}
 		e.Kind = Move
 		c.pool.Presses++
 	default:
@@ -323,7 +328,7 @@ func (r *Rehearsal) estimate(readings int) {
 		switch e.Kind {
 		case Hold, Press, Look:
 			r.Seconds += holdSeconds
-		case Move:
+		case Move, Hand:
 			r.Seconds += moveSeconds
 		}
 	}

@@ -118,9 +118,9 @@ not_done("current", "radio", "later")
 hold("Done?")
 `, good())
 	require.NoError(t, err)
-	assert.Equal(t, Effort{Circuit: "all", Steps: 3, Holds: 2, Presses: 1, Moves: 3}, r.Effort, "two probes for the first, one for the second")
+	assert.Equal(t, Effort{Circuit: "all", Steps: 3, Holds: 2, Moves: 3}, r.Effort, "two probes for the first, one for the second; the supply's current answers for the master")
 	require.Len(t, r.Circuits, 2)
-	assert.Equal(t, Effort{Circuit: "master", Steps: 2, Holds: 1, Presses: 1, Moves: 3}, r.Circuits[0])
+	assert.Equal(t, Effort{Circuit: "master", Steps: 2, Holds: 1, Moves: 3}, r.Circuits[0])
 	assert.Equal(t, Effort{Circuit: "radio", Steps: 1}, r.Circuits[1])
 	assert.Equal(t, []string{"fire extinguisher", "a ladder"}, r.Tools)
 	assert.Equal(t, 2, r.People)
@@ -209,6 +209,34 @@ check("bus voltage", "master", measure("battery+", reference, "Red on plus."))
 	assert.Contains(t, r.Unproven[0], "bus voltage")
 	_, err = rehearse(t, "x", script, Kit{Meter: Rated("meter", a)})
 	assert.ErrorContains(t, err, "supply")
+}
+
+// The run of a load that draws little cannot be told by a coarse meter even where it
+// is sound: that is left out, and does not leave the whole undecided, since what is
+// lost over the run is judged by itself.
+func TestARunThatCannotBeToldIsLeftOut(t *testing.T) {
+	script := `
+power(volts = supply.volts, limit = supply.limit)
+move("on", "master", "Master.")
+move("close", "avionics-master", "Breaker.")
+move("on", "avionics-master", "Avionics master.")
+move("close", "intercom", "Breaker.")
+bus, end = measure("avionics", reference, "Red on the bus."), measure("intercom.load+", reference, "Red on the load.")
+on = read("supply current")
+move("open", "intercom", "Breaker.")
+check_run("intercom", bus, end, on, read("supply current"))
+`
+	r, err := rehearse(t, "x", script, good())
+	require.NoError(t, err)
+	assert.Empty(t, r.LeftOut)
+	assert.Equal(t, verdict.Pass, r.Verdict())
+	a, err := probe.ParseAccuracy("0.2% + 2 digits")
+	require.NoError(t, err)
+	r, err = rehearse(t, "x", script, Kit{Meter: Rated("meter", a), Supply: Rated("supply", a)})
+	require.NoError(t, err)
+	require.Len(t, r.LeftOut, 1)
+	assert.Contains(t, r.LeftOut[0], "intercom: run resistance: told to ±")
+	assert.Empty(t, r.Unproven)
 }
 
 // What a builder gets wrong is found with its line.

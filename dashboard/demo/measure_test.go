@@ -2,6 +2,7 @@ package demo
 
 import (
 	"context"
+	"fmt"
 	"path/filepath"
 	"testing"
 	"testing/synctest"
@@ -124,6 +125,43 @@ check("dip", "main", p, low = 13, high = 14, design = 13.7, rule = "a test", sta
 	assert.InDelta(t, *s.Steps[0].Design, *s.Steps[0].Reading, 1e-3)
 	assert.Nil(t, s.Steps[1].Design)
 	assert.Equal(t, "a test (memory)", s.Steps[2].Rule.String())
+}
+
+// A run's resistance from the circuit on and off, with other loads on that take up
+// what the bus rises by: within its uncertainty of what is planted, and too much of
+// it found.
+func TestRunResistance(t *testing.T) {
+	const script = `
+power(volts = 13.8, limit = 20)
+move("on", "master", "master")
+move("close", "fuel-pump", "pump")
+move("on", "fuel-pump", "pump")
+move("close", "%[1]s", "breaker")
+for c in circuits:
+    if c.name == "%[1]s":
+        if c.switch:
+            move("on", c.name, "switch")
+        bus, end = measure(c.bus, reference, "a"), measure(c.feed[-1], reference, "b")
+on = read("supply current")
+move("open", "%[1]s", "breaker")
+check_run("%[1]s", bus, end, on, read("supply current"))
+`
+	sound := play1(t, fmt.Sprintf(script, "landing-light"))
+	assert.Equal(t, "pass", sound.Verdict, "%+v", sound)
+	assert.Len(t, sound.Captures, 4)
+	const more = 0.05 // ohms in a joint
+	bad := play1(t, fmt.Sprintf(script, "landing-light"), airframe.Fault{Kind: airframe.HighResistanceJoint, At: "landing-light/1", Size: more})
+	assert.Equal(t, "fail", bad.Verdict, "%+v", bad)
+	assert.InDelta(t, *sound.Reading+more, *bad.Reading, *bad.Uncertainty)
+}
+
+// play1 performs a script of one step.
+func play1(t *testing.T, script string, faults ...airframe.Fault) procedure.Step {
+	t.Helper()
+	s, err := play(t, script, faults...)
+	require.NoError(t, err)
+	require.Len(t, s.Steps, 1)
+	return s.Steps[0]
 }
 
 // A mistake of a script is told with its line, before anything is touched.

@@ -80,9 +80,13 @@ func (s *Station) perform(ctx context.Context, name string, anew bool) (*report.
 		sheet, err = s.former(ctx, name)
 	}
 	if anew || errors.Is(err, logbook.ErrNotFound) {
+		after, smoke := s.afterSmoke(ctx)
+		if smoke != nil {
+			return nil, smoke
+		}
 		sheet, err = s.Book.Begin(ctx, logbook.Opening{
 			Procedure: name, Script: string(script), Aircraft: s.Design.Aircraft.Name, Design: s.Design.Text,
-			File: s.Design.File, Revision: s.Design.Revision, Program: s.Version,
+			File: s.Design.File, Revision: s.Design.Revision, Program: s.Version, After: after,
 		})
 	}
 	if err != nil {

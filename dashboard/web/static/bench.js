@@ -55,7 +55,7 @@ function show(f) {
       at("detail").textContent = (now.refused ? "Not taken: " + now.refused + ". " : "") + (now.detail || "");
     }
     at("now").classList.toggle("warn", Boolean(now.warn));
-    at("live").hidden = now.kind === "ended" || ((now.answers || []).length > 0 || now.number || now.write) && !now.step; // the buttons come up to the question
+    at("live").hidden = now.kind === "ended" || ((now.answers || []).length > 0 || now.number || now.write) && !now.step && !now.felt; // the buttons come up to the question
     buttons(now, f.settle, f.typed);
     speak(now);
   }
