@@ -72,7 +72,14 @@ func TestPairing(t *testing.T) {
 
 	computer.open(n.Local + "devices")
 	computer.until(`document.body.innerText.includes("Tove's phone")`)
-	computer.do(chromedp.Click(`.passes li:first-child button`))
+	keys := &bench{page: computer}
+	keys.tabThrough("devices")
+	keys.tabTo(`button[value=watch]`)
+	keys.do(chromedp.KeyEvent(kb.Enter))
+	computer.until(`document.querySelector("h2").textContent.endsWith("may watch")`)
+	keys.tabThrough("devices, with a code")
+	keys.tabTo(`.passes li:first-child button`)
+	keys.do(chromedp.KeyEvent(kb.Enter))
 	computer.until(`!document.body.innerText.includes("Tove's phone")`)
 	phone.open(n.Address)
 	phone.until(`document.querySelector("h1").textContent === "Pair this device"`)

@@ -263,9 +263,9 @@ func TestRecordingMarkup(t *testing.T) {
 	assert.Empty(t, elsewhere)
 }
 
-// TestRecordingByHand starts, marks and stops a recording on the page, and sees
-// it grow.
-func TestRecordingByHand(t *testing.T) {
+// recordable is a logbook and what its pages need to record an emulated board.
+func recordable(t *testing.T) (*store.Store, web.Options) {
+	t.Helper()
 	cable, err := emulated.NewCable()
 	require.NoError(t, err)
 	served := make(chan struct{})
@@ -284,7 +284,14 @@ func TestRecordingByHand(t *testing.T) {
 	book, st := recordings(t)
 	rec := recorder.New(st, []*sources.Source{board}, "Marsh Hen", "v1.0.0")
 	t.Cleanup(func() { require.NoError(t, rec.Close()) })
-	b := handOn(t, pagesOf(t, web.Options{Book: book, Recordings: st, Recorder: rec, Sources: []*sources.Source{board}}, nil)+"recording")
+	return st, web.Options{Book: book, Recordings: st, Recorder: rec, Sources: []*sources.Source{board}}
+}
+
+// TestRecordingByHand starts, marks and stops a recording on the page, and sees
+// it grow.
+func TestRecordingByHand(t *testing.T) {
+	st, o := recordable(t)
+	b := handOn(t, pagesOf(t, o, nil)+"recording")
 	b.until(`document.querySelectorAll("#channels li").length === 1`)
 	address := value[string](b.page, `location.href`)
 	b.open(strings.TrimSuffix(address, "recording"))
