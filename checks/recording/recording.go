@@ -27,12 +27,20 @@ import (
 	"loomproof/probe"
 )
 
+// NoDate is the Start of a recording whose date nobody knows, as of a log that
+// counts seconds from its own start. See [Dated].
+var NoDate = time.Unix(0, 0).UTC()
+
+// Dated tells whether a recording's Start says when it was made. A log whose clock
+// was never set counts from [NoDate] on, so that nothing in 1970 is a date.
+func Dated(start time.Time) bool { return start.Year() > NoDate.Year() }
+
 // A Recording is a high-rate log of channels, as of a ground run.
 //
 // A channel is named by its index in Channels. Methods may be called by one
 // goroutine at a time.
 type Recording interface {
-	// Start is the moment that times count from.
+	// Start is the moment that times count from; [Dated] tells whether it is known.
 	Start() time.Time
 
 	// Channels are what was recorded. The slice is not to be changed.

@@ -41,9 +41,9 @@ type Run struct {
 // NewRun analyses a recording. What cannot be analysed is told in Why; an error is
 // of reading it.
 func NewRun(r recording.Recording, o groundrun.Options) (*Run, error) {
-	x := &Run{Begun: r.Start()}
-	if x.Begun.Year() <= 1970 {
-		x.Begun = time.Time{} // a log in seconds, counted from 0
+	x := &Run{}
+	if recording.Dated(r.Start()) {
+		x.Begun = r.Start()
 	}
 	rep, err := groundrun.Analyse(r, o)
 	if errors.Is(err, groundrun.ErrNothing) {

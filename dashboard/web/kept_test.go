@@ -94,6 +94,31 @@ func TestTwoAreCompared(t *testing.T) {
 	assert.Equal(t, http.StatusNotFound, get("/compare?recording=9&recording=1").Code)
 }
 
+// A log that counts seconds from its own start gives no date, and none is made up.
+func TestALogWithoutADate(t *testing.T) {
+	book, get := library(t)
+	st, err := store.Open(book)
+	require.NoError(t, err)
+	m := recording.NewMemory(recording.NoDate, recording.Channel{Name: "bus", Role: recording.BusVolts, Quantity: probe.Voltage, Scale: 0.001, Rate: 100, Accuracy: probe.Accuracy{OfReading: 0.005}})
+	codes := make([]int32, 2000)
+	for i := range codes {
+		codes[i] = 14_100 + int32(i%3)
+	}
+	require.NoError(t, m.Append(0, recording.Block{Step: 0.01, Codes: codes}))
+	_, err = st.Keep(t.Context(), m, store.Opening{Title: "friend.csv"})
+	require.NoError(t, err)
+	for path, want := range map[string]string{
+		"/logbook": "no date", "/recording": "no date", "/recording/3": "no date (the log gives none), <span id=\"state\">copied</span>",
+		"/compare?recording=3&recording=1": "3, no date", "/recording/3/verify": "Recording 3", "/recording/3/analysis": "", "/recording/3/run.svg": "", "/recording/3/export.csv": "time_s",
+	} {
+		out := get(path)
+		require.Equal(t, http.StatusOK, out.Code, path)
+		assert.Contains(t, out.Body.String(), want, path)
+		assert.NotRegexp(t, `\b1970\b`, out.Body.String(), path)
+	}
+	assert.Contains(t, get("/recording/1").Body.String(), "begun 2 May 2025")
+}
+
 func TestVerifiedInWords(t *testing.T) {
 	book, get := library(t)
 	page := get("/verify/1").Body.String()

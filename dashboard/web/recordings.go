@@ -92,12 +92,13 @@ func (s *Server) recording(w http.ResponseWriter, r *http.Request) {
 		head
 		recorderPanel
 		Recording store.Summary
+		Dated     bool
 		Strips    []stripShown
 		From, To  float64
 		Charts    bool // the chart library was embedded
 		Pictures  []string
 		Rows      []tableRow
-	}{head: s.head(r, "Recording"), recorderPanel: s.panel(r), Recording: rec.Summary, Charts: s.assets["chart.js"].body != nil, Pictures: pictures}
+	}{head: s.head(r, "Recording"), recorderPanel: s.panel(r), Recording: rec.Summary, Dated: recording.Dated(rec.Begun), Charts: s.assets["chart.js"].body != nil, Pictures: pictures}
 	data.From, data.To = stretch(r, rec)
 	for i, c := range rec.Channels() {
 		data.Strips = append(data.Strips, stripShown{c, i, c.Quantity.Unit(), decimals(c.Scale), c.Accuracy.String()})

@@ -21,11 +21,13 @@ import (
 	"net/http"
 	"path"
 	"strings"
+	"time"
 
 	"loomproof/checks/design"
 	"loomproof/checks/evidence"
 	"loomproof/checks/logbook"
 	"loomproof/checks/procedure"
+	"loomproof/checks/recording"
 	"loomproof/checks/recording/recorder"
 	"loomproof/checks/recording/store"
 	"loomproof/dashboard/access"
@@ -37,7 +39,15 @@ import (
 //go:embed static chart/built *.html
 var files embed.FS
 
-var pages = template.Must(template.ParseFS(files, "*.html"))
+var pages = template.Must(template.New("").Funcs(template.FuncMap{"begun": begun}).ParseFS(files, "*.html"))
+
+// begun is when a recording was begun, to the minute, as far as anybody knows.
+func begun(at time.Time) string {
+	if !recording.Dated(at) {
+		return "no date"
+	}
+	return at.Local().Format("2 Jan 2006 15:04")
+}
 
 // Options say what the pages show.
 type Options struct {

@@ -279,7 +279,7 @@ func rows(c *csv.Reader, columns []*column, clock *clock, file string) (start ti
 		if math.IsNaN(origin) {
 			start, origin = at, t
 			if at.IsZero() {
-				start = time.Unix(0, 0).UTC()
+				start = recording.NoDate
 				if !clock.ofDay {
 					origin = 0
 				}

@@ -14,7 +14,7 @@ import (
 // A Summary says what a recording holds.
 type Summary struct {
 	ID       int64              `json:"recording"`
-	Begun    time.Time          `json:"begun"`
+	Begun    time.Time          `json:"begun,omitzero"` // not there where nobody knows
 	Seconds  float64            `json:"seconds"`
 	Channels []ChannelSummary   `json:"channels"`
 	Markers  []recording.Marker `json:"markers"`
@@ -39,7 +39,10 @@ type ChannelSummary struct {
 
 // Summarise reads a recording through.
 func Summarise(id int64, r recording.Recording) (Summary, error) {
-	s := Summary{ID: id, Begun: r.Start(), Markers: r.Markers()}
+	s := Summary{ID: id, Markers: r.Markers()}
+	if recording.Dated(r.Start()) {
+		s.Begun = r.Start()
+	}
 	for i, ch := range r.Channels() {
 		c := ChannelSummary{Name: ch.Name, Role: ch.Role, Unit: ch.Quantity.Unit(), Clock: ch.Clock, Least: math.Inf(1), Most: math.Inf(-1)}
 		var before recording.Block
@@ -92,6 +95,9 @@ func perSecond(rate float64) string {
 // Text writes it for people.
 func (s Summary) Text(w io.Writer) error {
 	fmt.Fprintf(w, "Recording %d: %s, %d channels, %d markers\n", s.ID, Span(s.Seconds), len(s.Channels), len(s.Markers))
+	if s.Begun.IsZero() {
+		fmt.Fprintln(w, "It has no date: its log gives none")
+	}
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(t, "channel\twhat\tsamples\ta second\tleast\tmost\tmissing")
 	for _, c := range s.Channels {

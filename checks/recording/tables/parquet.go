@@ -37,7 +37,11 @@ func WriteParquet(w io.Writer, r recording.Recording, channels []int) error {
 	if err != nil {
 		return err
 	}
-	out := parquet.NewWriter(w, schemaOf(names), parquet.KeyValueMetadata(metaStart, r.Start().UTC().Format(time.RFC3339Nano)), parquet.KeyValueMetadata(metaChannels, string(text)))
+	options := []parquet.WriterOption{schemaOf(names), parquet.KeyValueMetadata(metaChannels, string(text))}
+	if recording.Dated(r.Start()) {
+		options = append(options, parquet.KeyValueMetadata(metaStart, r.Start().UTC().Format(time.RFC3339Nano)))
+	}
+	out := parquet.NewWriter(w, options...)
 	rows := make([]parquet.Row, 0, 512)
 	values := make([]parquet.Value, 0, cap(rows)*len(names))
 	written := 0

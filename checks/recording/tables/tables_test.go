@@ -99,6 +99,22 @@ func TestParquetThereAndBack(t *testing.T) {
 }
 
 // Kept in a logbook it is the same again.
+// A recording without a date comes back without one, and no date stands in the file.
+func TestNoDateThereAndBack(t *testing.T) {
+	m := recording.NewMemory(recording.NoDate, recording.Channel{Name: "bus", Quantity: "voltage", Scale: 0.1, Rate: 10})
+	require.NoError(t, m.Append(0, recording.Block{Step: 0.1, Codes: []int32{120, 121, 122}}))
+	var b bytes.Buffer
+	require.NoError(t, WriteParquet(&b, m, All(m)))
+	f, err := parquet.OpenFile(bytes.NewReader(b.Bytes()), int64(b.Len()))
+	require.NoError(t, err)
+	_, told := f.Lookup(metaStart)
+	assert.False(t, told)
+	back, err := ReadParquet(bytes.NewReader(b.Bytes()), int64(b.Len()), 0, csvlog.Options{Name: "run.parquet"})
+	require.NoError(t, err)
+	assert.False(t, recording.Dated(back.Start()))
+	assert.True(t, recording.Dated(start))
+}
+
 func TestKeptInALogbook(t *testing.T) {
 	book, err := logbook.Open(filepath.Join(t.TempDir(), "logbook.db"))
 	require.NoError(t, err)
