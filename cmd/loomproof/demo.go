@@ -56,7 +56,8 @@ func (c demoCommand) Run(w *world) error {
 	} else {
 		o.In = w.in
 		if c.LAN {
-			o.Share = func(s *station.Station) error { return c.share(&world{ctx: w.ctx, out: o.Out}, s, c.Listen) }
+			o.Door = func() (*station.Door, error) { return c.take(c.Listen) }
+			o.Opened = func(d *station.Door) { _ = pairing(o.Out, d) }
 		}
 	}
 	if err := demo.Check(o); err != nil {

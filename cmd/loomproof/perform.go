@@ -8,6 +8,7 @@ import (
 	"io/fs"
 	"os"
 	"os/user"
+	"slices"
 	"strings"
 	"sync"
 
@@ -64,7 +65,7 @@ func (c performCommand) Run(w *world) error {
 	if err := c.check(c.Procedure); err != nil {
 		return usage{err}
 	}
-	s, done, err := open(w, c.Design, c.Logbook, c.Listen, c.instruments, out)
+	s, _, done, err := open(w, c.Design, c.Logbook, c.instruments, c.take, out)
 	if err != nil {
 		return err
 	}
@@ -94,6 +95,14 @@ func (c performCommand) Run(w *world) error {
 	ended := finish(w.out, rep, c.JSON, c.HTML)
 	fmt.Fprintf(out, "To close it with a name: loomproof sign %d --by NAME --capacity TEXT --logbook %s\n", rep.Worksheet, c.Logbook)
 	return ended
+}
+
+// take takes the dashboard's address; nil is for none.
+func (c performCommand) take() (*station.Door, error) {
+	if c.Listen == "" {
+		return nil, nil
+	}
+	return station.TakeLocal(c.Listen)
 }
 
 // rehearse prints what the procedure will be.
@@ -130,57 +139,67 @@ func (c performCommand) rehearse(w *world) error {
 // errAlone is why a procedure stops when nobody can answer it.
 var errAlone = errors.New("nobody can answer: standard input is closed, and there is no dashboard; run it in a terminal, or with --listen 127.0.0.1:8470. The worksheet can be resumed")
 
-// open makes the station that perform and serve work at.
-func open(w *world, file, book, listen string, i instruments, out io.Writer) (s *station.Station, done func(), err error) {
+// open makes the station that perform and serve work at, and opens the door that
+// was taken for its pages, if one was.
+func open(w *world, file, book string, i instruments, take func() (*station.Door, error), out io.Writer) (s *station.Station, door *station.Door, done func(), err error) {
+	var undo []func()
+	all := func() {
+		for _, f := range slices.Backward(undo) {
+			f()
+		}
+	}
+	defer func() {
+		if err != nil {
+			all()
+		}
+	}()
 	d, err := readDesign(file)
 	if err != nil {
-		return nil, nil, err
+		return nil, nil, nil, err
 	}
 	if err := logbook.Openable(book); err != nil {
-		return nil, nil, err
+		return nil, nil, nil, err
 	}
 	named, err := i.station(d)
 	if err != nil {
-		return nil, nil, err
+		return nil, nil, nil, err
 	}
+	if door, err = take(); err != nil {
+		return nil, nil, nil, err
+	}
+	undo = append(undo, door.Close)
 	table := procedure.NewDesk()
 	named.File.TypedBy(table.Line)
 	opened, err := named.Open(w.ctx, d)
 	if err != nil {
-		return nil, nil, err
+		return nil, nil, nil, err
 	}
+	undo = append(undo, opened.Close)
 	// Only now that it can begin: no empty logbook is left behind.
 	b, err := logbook.Open(book)
 	if err != nil {
-		opened.Close()
-		return nil, nil, err
+		return nil, nil, nil, err
 	}
+	undo = append(undo, func() { b.Close() })
 	for _, warning := range opened.Warnings {
 		fmt.Fprintln(w.err, "WARNING:", warning)
 	}
 	s = &station.Station{Design: d, Bench: opened.Bench, Sources: opened.Sources, Book: b, Desk: table, Version: version(), Apart: true, Ahead: true, Key: ownKey, Known: ownKnown}
 	if s.Recorder, err = opened.NewRecorder(b, d, version()); err != nil {
-		opened.Close()
-		b.Close()
-		return nil, nil, err
+		return nil, nil, nil, err
 	}
-	done = func() {
+	undo = append(undo, func() {
 		if err := s.Recorder.Close(); err != nil {
 			fmt.Fprintln(w.err, "loomproof:", err)
 		}
-		opened.Close()
-		b.Close()
+	})
+	if door != nil {
+		if err := s.Open(w.ctx, door); err != nil {
+			return nil, nil, nil, err
+		}
+		fmt.Fprintf(out, "Dashboard: %s\n", door.Local)
 	}
-	if listen == "" {
-		return s, done, nil
-	}
-	url, err := s.Listen(w.ctx, listen)
-	if err != nil {
-		done()
-		return nil, nil, err
-	}
-	fmt.Fprintf(out, "Dashboard: %s\n", url)
-	return s, done, nil
+	return s, door, all, nil
 }
 
 // readDesign reads a design file.

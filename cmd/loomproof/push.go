@@ -25,25 +25,36 @@ type pushing struct {
 	PushMost    int64         `default:"256" placeholder:"MB" help:"The most that is kept there, in megabytes; beyond that the oldest is thrown away."`
 }
 
-// start begins to push, until done is called.
-func (p pushing) start(w *world, s *station.Station) (done func(), err error) {
+// checkPush tells what is wrong with the flags.
+func (p pushing) checkPush() error {
 	switch {
 	case p.Push == "":
-		return func() {}, nil
+		return nil
 	case p.PushEvery <= 0:
-		return nil, usage{fmt.Errorf("--push-every %v: write a time above 0, as 15s", p.PushEvery)}
+		return usage{fmt.Errorf("--push-every %v: write a time above 0, as 15s", p.PushEvery)}
 	case p.PushMost <= 0:
-		return nil, usage{fmt.Errorf("--push-most %d: write how many megabytes may be kept, 1 at least", p.PushMost)}
+		return usage{fmt.Errorf("--push-most %d: write how many megabytes may be kept, 1 at least", p.PushMost)}
 	}
-	access := push.Access{Token: p.PushToken, Headers: p.PushHeaders, CA: p.PushCA}
-	if err := access.Check(p.Push); err != nil {
-		return nil, usage{fmt.Errorf("--push %w", err)}
+	if err := p.access().Check(p.Push); err != nil {
+		return usage{fmt.Errorf("--push %w", err)}
+	}
+	return nil
+}
+
+func (p pushing) access() push.Access {
+	return push.Access{Token: p.PushToken, Headers: p.PushHeaders, CA: p.PushCA}
+}
+
+// start begins to push, until done is called.
+func (p pushing) start(w *world, s *station.Station) (done func(), err error) {
+	if p.Push == "" {
+		return func() {}, nil
 	}
 	path := s.Book.Path()
 	host, _ := os.Hostname()
 	told := sync.Mutex{}
 	out, err := push.Open(push.Options{
-		URL: p.Push, Access: access,
+		URL: p.Push, Access: p.access(),
 		Queue: cmp.Or(p.PushQueue, strings.TrimSuffix(path, filepath.Ext(path))+".push.db"),
 		Most:  p.PushMost << 20, Every: p.PushEvery, Gatherer: s.Metrics(),
 		Labels: map[string]string{"job": "loomproof", "instance": cmp.Or(host, "loomproof")},

@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
 
@@ -28,19 +29,22 @@ type lan struct {
 	TLSKey    string `name:"tls-key" type:"path" placeholder:"FILE" help:"Its key."`
 }
 
-// share opens the dashboard to the network and says how to pair.
-func (l lan) share(w *world, s *station.Station, local string) error {
+// take takes the addresses of the dashboard, that of the network if it is opened to it.
+func (l lan) take(local string) (*station.Door, error) {
+	if !l.LAN {
+		return station.TakeLocal(local)
+	}
 	dir, err := stateDir()
 	if err != nil {
-		return err
+		return nil, err
 	}
-	n, err := s.Share(w.ctx, local, l.LANListen, dir, l.TLSCert, l.TLSKey)
-	if err != nil {
-		return err
-	}
-	fmt.Fprintf(w.out, "Dashboard: %s\n", n.Local)
-	f, ok := w.out.(*os.File)
-	return n.Text(w.out, ok && term.IsTerminal(int(f.Fd())))
+	return station.TakeShared(local, l.LANListen, dir, l.TLSCert, l.TLSKey)
+}
+
+// pairing says how devices of the network are paired.
+func pairing(out io.Writer, d *station.Door) error {
+	f, ok := out.(*os.File)
+	return d.Text(out, ok && term.IsTerminal(int(f.Fd())))
 }
 
 // stateDir is where the program keeps what is this person's: paired devices,
@@ -68,11 +72,10 @@ func (c serveCommand) Run(w *world) error {
 	if err := c.check(c.Procedure); err != nil {
 		return usage{err}
 	}
-	listen := c.Listen
-	if c.LAN {
-		listen = ""
+	if err := c.checkPush(); err != nil {
+		return err
 	}
-	s, done, err := open(w, c.Design, c.Logbook, listen, c.instruments, w.out)
+	s, door, done, err := open(w, c.Design, c.Logbook, c.instruments, func() (*station.Door, error) { return c.take(c.Listen) }, w.out)
 	if err != nil {
 		return err
 	}
@@ -83,7 +86,7 @@ func (c serveCommand) Run(w *world) error {
 	}
 	defer stop()
 	if c.LAN {
-		if err := c.share(w, s, c.Listen); err != nil {
+		if err := pairing(w.out, door); err != nil {
 			return err
 		}
 	}

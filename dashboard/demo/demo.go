@@ -50,9 +50,9 @@ type Options struct {
 	Out       io.Writer // progress
 	In        io.Reader // answers from the keyboard; nil for none
 	By        string    // who answers at the keyboard
-	Opened    func(url string)
-	Share     func(*station.Station) error // opens the pages to a network, too, instead of Listen; nil for none
-	Pace      time.Duration                // of the emulated hands at each move; 0 chooses
+	Opened    func(*station.Door)
+	Door      func() (*station.Door, error) // takes what the pages are reached by, instead of Listen; nil for none
+	Pace      time.Duration                 // of the emulated hands at each move; 0 chooses
 }
 
 // Faults lists what can be planted: name and what it is.
@@ -132,6 +132,11 @@ func Run(ctx context.Context, o Options) (*report.Report, error) {
 		return nil, err
 	}
 	fault.Plant(m)
+	door, err := o.door()
+	if err != nil {
+		return nil, err
+	}
+	defer door.Close()
 	book, forget, err := openBook(o.Logbook)
 	if err != nil {
 		return nil, err
@@ -164,19 +169,13 @@ func Run(ctx context.Context, o Options) (*report.Report, error) {
 	var crew sync.WaitGroup
 	defer crew.Wait()
 	defer stop()
-	switch {
-	case o.Share != nil:
-		if err := o.Share(s); err != nil {
+	if door != nil {
+		if err := s.Open(running, door); err != nil {
 			return nil, err
 		}
-	case o.Listen != "":
-		url, err := s.Listen(running, o.Listen)
-		if err != nil {
-			return nil, err
-		}
-		fmt.Fprintf(o.Out, "Dashboard: %s\n", url)
+		fmt.Fprintf(o.Out, "Dashboard: %s\n", door.Local)
 		if o.Opened != nil {
-			o.Opened(url)
+			o.Opened(door)
 		}
 	}
 	crew.Go(func() { m.Hands(running, s.Desk, mockup.Pace{Move: o.pace(), Answer: o.HandsOff}) })
@@ -190,6 +189,17 @@ func Run(ctx context.Context, o Options) (*report.Report, error) {
 		<-ctx.Done()
 	}
 	return rep, err
+}
+
+// door is taken before anything is written.
+func (o Options) door() (*station.Door, error) {
+	switch {
+	case o.Door != nil:
+		return o.Door()
+	case o.Listen != "":
+		return station.TakeLocal(o.Listen)
+	}
+	return nil, nil
 }
 
 // pace is how long emulated hands take: as fast as the instruments see it when

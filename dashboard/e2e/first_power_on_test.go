@@ -19,6 +19,7 @@ import (
 	"loomproof/checks/procedure"
 	"loomproof/dashboard/demo"
 	"loomproof/dashboard/report"
+	"loomproof/dashboard/station"
 )
 
 const builder = "Tove Lind"
@@ -167,7 +168,7 @@ func runDemo(t *testing.T, fault, logbook, listen string) (address string, stop 
 		defer close(ended)
 		_, err := demo.Run(ctx, demo.Options{
 			Fault: fault, Listen: listen, Logbook: logbook, Seed: 1, Version: "v1.0.0", Out: io.Discard,
-			Opened: func(url string) { opened <- url }, Pace: 18 * time.Millisecond, // as fast as the instruments see
+			Opened: func(d *station.Door) { opened <- d.Local }, Pace: 18 * time.Millisecond, // as fast as the instruments see
 		})
 		ended <- err
 	}()

@@ -34,12 +34,13 @@ note("plate " + words("What stands on the plate?"))
 hold("Close the doors.", answers = ["Closed"])
 `), 0o600))
 	s := &station.Station{Design: d, Bench: &procedure.Bench{}, Book: book, Desk: procedure.NewDesk(), Version: "v1.0.0", Ahead: true}
-	address, err := s.Listen(t.Context(), "127.0.0.1:0")
+	door, err := station.TakeLocal("127.0.0.1:0")
 	require.NoError(t, err)
+	require.NoError(t, s.Open(t.Context(), door))
 	ended := make(chan error, 1)
 	go func() { _, err := s.Perform(t.Context(), script); ended <- err }()
 
-	b := &bench{page: openPage(t, address)}
+	b := &bench{page: openPage(t, door.Local)}
 	b.do(chromedp.SendKeys(chromedp.ID("by"), builder+"\r"))
 	stands := func(say, next string) {
 		t.Helper()

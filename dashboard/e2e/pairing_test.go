@@ -32,8 +32,9 @@ func TestPairing(t *testing.T) {
 	t.Cleanup(stop)
 	go func() { answered <- s.Desk.Ask(ctx, "Close breaker RADIO.", "Closed") }()
 	require.NoError(t, s.Desk.Until(t.Context(), func(v procedure.View) bool { return v.Now.Kind == procedure.DoHold }))
-	n, err := s.Share(ctx, "127.0.0.1:0", ":0", t.TempDir(), "", "")
+	n, err := station.TakeShared("127.0.0.1:0", ":0", t.TempDir(), "", "")
 	require.NoError(t, err)
+	require.NoError(t, s.Open(ctx, n))
 	untrusting := chromedp.Flag("ignore-certificate-errors", true) // the person compares the fingerprint
 
 	computer := openPage(t, n.Local+"devices")

@@ -3,7 +3,8 @@
 // in the browser. The commands are thin covers over it.
 //
 //	s := station.Station{Design: d, Bench: bench, Book: book, Desk: procedure.NewDesk(), Version: v}
-//	url, err := s.Listen(ctx, "127.0.0.1:8470")
+//	door, err := station.TakeLocal("127.0.0.1:8470")
+//	err = s.Open(ctx, door)
 //	rep, err := s.Perform(ctx, "first-power-on")
 package station
 
@@ -25,7 +26,6 @@ import (
 	"loomproof/checks/recording/store"
 	"loomproof/checks/sandbox"
 	"loomproof/checks/trend"
-	"loomproof/dashboard/access"
 	"loomproof/dashboard/crept"
 	"loomproof/dashboard/metrics"
 	"loomproof/dashboard/report"
@@ -210,22 +210,6 @@ func (s *Station) Start(ctx context.Context, name string) error {
 	})
 }
 
-// Listen serves the pages and the metrics until the context ends. The address
-// must be on the loopback; port 0 takes a free one.
-func (s *Station) Listen(ctx context.Context, address string) (url string, err error) {
-	l, url, err := listenLocal(address)
-	if err != nil {
-		return "", err
-	}
-	pages, err := s.pages(nil)
-	if err != nil {
-		l.Close()
-		return "", err
-	}
-	s.serve(ctx, l, access.Local(pages))
-	return url, nil
-}
-
 func (s *Station) pages(devices http.Handler) (http.Handler, error) {
 	var recordings *store.Store
 	if s.Book != nil {
@@ -264,19 +248,4 @@ func (s *Station) serve(ctx context.Context, l net.Listener, h http.Handler) {
 	}
 	go func() { _ = server.Serve(l) }()
 	context.AfterFunc(ctx, func() { _ = server.Close() })
-}
-
-// listenLocal listens on an address of this machine.
-func listenLocal(address string) (l net.Listener, url string, err error) {
-	host, _, err := net.SplitHostPort(address)
-	if err != nil {
-		return nil, "", fmt.Errorf("address %q: write it like 127.0.0.1:8470", address)
-	}
-	if ip := net.ParseIP(host); host != "localhost" && (ip == nil || !ip.IsLoopback()) {
-		return nil, "", fmt.Errorf("address %q: this one is for this machine only, as 127.0.0.1:8470; --lan opens the dashboard to the network", address)
-	}
-	if l, err = net.Listen("tcp", address); err != nil {
-		return nil, "", fmt.Errorf("the dashboard cannot listen on %s: %w; choose another with --listen", address, err)
-	}
-	return l, "http://" + l.Addr().String() + "/", nil
 }
