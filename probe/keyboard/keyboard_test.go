@@ -310,7 +310,7 @@ func TestNumbersWithUnits(t *testing.T) {
 		"1,200": {"1", `"1,200" can be read two ways; type 1.200 or 1200`},
 		"OL":    {"V", `overload: "OL" was typed; choose a higher range`},
 		"> 20":  {"A", `overload: "> 20" was typed; choose a higher range`},
-		"2 V":   {"Ω", `wrong unit: "V" was typed where Ω is wanted`},
+		"2 V":   {"Ω", `wrong unit: "V" was typed where Ω is wanted; turn the meter to resistance, and type the number with Ω, mΩ, kΩ, MΩ or nothing`},
 		"  ":    {"V", `is no number`},
 	} {
 		_, _, err := Asked(line, want.unit)

@@ -204,8 +204,12 @@ func scaleOf(unit string, q probe.Quantity) (int, *misreading) {
 			return e, nil
 		}
 	}
+	large := "k" + q.Unit()
+	if q == probe.Resistance {
+		large += ", MΩ"
+	}
 	return 0, &misreading{
 		reason: probe.WrongUnit, detail: fmt.Sprintf("%q was typed where %s is wanted", unit, q.Unit()),
-		do: fmt.Sprintf("turn the meter to %s, and type the number with %s, m%[2]s, k%[2]s or nothing behind it", q, q.Unit()),
+		do: fmt.Sprintf("turn the meter to %s, and type the number with %s, m%[2]s, %s or nothing behind it", q, q.Unit(), large),
 	}
 }
