@@ -85,6 +85,8 @@ type View struct {
 	Done      int       `json:"done"`     // and how many have been
 	Holder    string    `json:"holder"`   // who answers; "" while nobody has
 	ByHand    bool      `json:"by_hand"`  // nothing on the bench can cut the power: it goes off by hand
+
+	Settle time.Duration `json:"-"` // how long what is asked stands before it can be answered
 }
 
 // An Answer is a person's word at a hold point.
@@ -240,7 +242,9 @@ func (d *Desk) show(n Now) {
 		n.ID = d.next
 		v.Now, v.Live, v.Next = n, nil, d.ahead.after(n.Say)
 		d.waiting = n.Asks()
-		d.open = d.opens(time.Now())
+		shown := time.Now()
+		d.open = d.opens(shown)
+		v.Settle = d.open.Sub(shown)
 		select {
 		case <-d.answer: // nobody waits for that one any more
 		default:

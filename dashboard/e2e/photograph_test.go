@@ -52,7 +52,7 @@ func TestPhotographsFromAPhone(t *testing.T) {
 	b.chooses(file)
 	b.until(`document.getElementById("refused").textContent.includes("Who took it?")`)
 	b.do(chromedp.SendKeys(chromedp.ID("by"), builder+"\r"))
-	b.performUntil(`document.querySelectorAll("#steps li").length >= 3`)
+	b.performUntil(`document.querySelectorAll("#steps li").length >= 3 && (now.answers || []).length > 1`)
 	say := value[string](b.page, `now.say`)
 
 	b.chooses(file)

@@ -112,7 +112,7 @@ func (s *Server) events(w http.ResponseWriter, r *http.Request) {
 		}
 		f := makeFrame(v, sent)
 		f.Sources = s.health()
-		f.Settle = s.Desk.Settle.Milliseconds()
+		f.Settle = v.Settle.Milliseconds()
 		body, err := json.Marshal(f)
 		if err != nil {
 			return
