@@ -374,14 +374,14 @@ func place(d *design.Design, terminal string) string {
 
 // switchedOn says briefly what is on.
 func (p *Performance) switchedOn() string {
-	loads, feeders := 0, ""
+	loads, feeders := 0, []string{}
 	for _, k := range p.Design.All() {
 		closed := k.Protector() == nil || p.state.Closed[k.Name]
 		on := k.Switch == nil || p.state.On[k.Name]
 		switch {
 		case !closed || !on || k.Protector() == nil && k.Switch == nil:
 		case k.Feeder:
-			feeders = k.Called()
+			feeders = append(feeders, k.Called())
 		default:
 			loads++
 		}
@@ -389,8 +389,8 @@ func (p *Performance) switchedOn() string {
 	switch {
 	case loads > 0:
 		return fmt.Sprintf("%d circuits on", loads)
-	case feeders != "":
-		return "only " + feeders + " on"
+	case len(feeders) > 0:
+		return "only " + join(feeders) + " on"
 	}
 	return "all off"
 }

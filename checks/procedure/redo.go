@@ -292,13 +292,14 @@ func (p *Performance) took(r Redo) {
 
 // afterGap reads the older of two readings again where the program was not there
 // between the two: what it was read under may hold no longer. A reading of another
-// state cannot be taken again; the step then says so.
+// state, of the other's or of the present one, cannot be taken again; the step then
+// says so.
 func (p *Performance) afterGap(a, b taken) (fresh taken, noted bool, err error) {
 	older := a
 	if b.run < a.run {
 		older = b
 	}
-	if !reflect.DeepEqual(a.state, b.state) {
+	if !reflect.DeepEqual(a.state, b.state) || !reflect.DeepEqual(older.state, p.state) {
 		return older, true, nil
 	}
 	id := older.Captured.ID
