@@ -96,6 +96,7 @@ func (b *bench) answersByVoice() {
 	for said, want := range map[string]string{
 		"closed": "Closed", "it is closed": "Closed", "Closed.": "Closed", "not closed yet": "", "enclosed": "", "closed or stop": "Stop", "": "",
 		"not closed": "", "it isn't closed": "", "I have not seen it closed": "",
+		"the current is right, closed": "Closed", // no denial in it
 	} {
 		assert.Equal(b.t, want, value[string](b.page, fmt.Sprintf(`spokenAnswer(%q, ["Closed", "Stop"])`, said)), said)
 	}

@@ -177,6 +177,18 @@ func TestMinusAndAboveTheRange(t *testing.T) {
 		assert.Equal(t, probe.Overload, refused.Reason, typed)
 		assert.Equal(t, above, refused.Above, typed)
 	}
+	for _, line = range []string{"0", "12", "-3 V", "0."} {
+		_, err = m.Read(t.Context(), "voltage")
+		require.ErrorAs(t, err, &refused, line)
+		assert.Contains(t, refused.Do, "type all that the meter shows, as 0.00", line)
+	}
+	for _, line = range []string{"0.00", "12.4", "3 mV"} {
+		_, err = m.Read(t.Context(), "voltage")
+		require.NoError(t, err, line)
+	}
+	line = "12"
+	_, err = m.Read(t.Context(), "dial")
+	require.NoError(t, err, "a pointer is read by its divisions")
 	line = "-5"
 	_, err = m.Read(t.Context(), "resistance")
 	require.ErrorAs(t, err, &refused)

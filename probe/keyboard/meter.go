@@ -7,6 +7,8 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
+	"strings"
 	"sync"
 	"time"
 
@@ -151,6 +153,10 @@ func (m *Meter) read(ctx context.Context, c probe.Channel, s Scale) (probe.Readi
 		}
 		return probe.Reading{}, r
 	}
+	if s.cutShort(v, c) {
+		return probe.Reading{}, m.refuse(probe.NotANumber, fmt.Sprintf("%q was typed, without the digits behind the point", strings.TrimSpace(line)),
+			"type all that the meter shows, as 0.00 or 12.40: how sure the reading is hangs on its last digit")
+	}
 	unit := c.Quantity.Unit()
 	switch low := s.least(); {
 	case v.value < low && low == 0 && v.value >= -s.High && c.Quantity != probe.Resistance:
@@ -171,6 +177,13 @@ func (m *Meter) read(ctx context.Context, c probe.Channel, s Scale) (probe.Readi
 		Value: v.value, Quantity: c.Quantity, Source: m.options.Name, Channel: c.Name, At: at,
 		Accuracy: c.Accuracy, FullScale: s.fiducial(), Digit: cmp.Or(s.Division, v.step),
 	}, nil
+}
+
+// cutShort tells a reading of volts or amperes that was typed in whole numbers, where
+// the accuracy counts in the last digit: every meter with digits shows some behind
+// the point below 100 (common practice).
+func (s Scale) cutShort(v typed, c probe.Channel) bool {
+	return s.Division == 0 && c.Accuracy.Digits > 0 && v.step >= 1 && math.Abs(v.value) < 100 && (c.Quantity == probe.Voltage || c.Quantity == probe.Current)
 }
 
 // Minus begins the detail of a refusal where the sign is the danger.

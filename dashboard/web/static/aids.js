@@ -77,5 +77,5 @@ function spokenAnswer(heard, answers) {
   const best = fits.filter((a) => plain(a).length === longest);
   if (best.length !== 1) return "";
   const before = all.slice(0, all.length - longest);
-  return best[0] !== "smoke" && /(^| )(no|not|never|cannot|\p{L}+nt) /u.test(before) ? "" : best[0];
+  return best[0] !== "smoke" && /(^| )(no|not|never|cannot|(is|was|are|were|do|does|did|has|have|had|wo|ca|could|would|should)nt) /u.test(before) ? "" : best[0];
 }
