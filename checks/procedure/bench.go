@@ -174,7 +174,7 @@ func (w *watcher) reset() {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	if w.cut != nil {
-		w.cut = nil
+		w.cut, w.armed = nil, false
 		w.tripped = make(chan struct{})
 	}
 }
@@ -251,18 +251,23 @@ func (w *watcher) tripByNode(c Cut) {
 	w.trip(c)
 }
 
-// smoke cuts on a person's word, whatever the limits and the state.
+// smoke cuts on a person's word, whatever the limits and the state. What is being
+// cut for something else is smoke from then on.
 func (w *watcher) smoke(by string) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	if w.cut == nil {
-		w.trip(Cut{Why: "smoke, said by " + by, Source: by, Smoke: true, Circuit: w.circuit, Before: w.before})
+	why := "smoke, said by " + by
+	switch {
+	case w.cut == nil:
+		w.trip(Cut{Why: why, Source: by, Smoke: true, Circuit: w.circuit, Before: w.before})
+	case !w.cut.Smoke:
+		w.cut.Smoke, w.cut.Why = true, w.cut.Why+"; "+why
 	}
 }
 
 // trip starts the cut; w.mu is held.
 func (w *watcher) trip(c Cut) {
-	w.cut = &c
+	w.cut = &c // is written only with w.mu held, and no more after reset
 	w.armed = false
 	tripped := w.tripped
 	w.cutting.Go(func() {

@@ -204,8 +204,13 @@ func (p *Performance) power(on bool, volts, limit float64) error {
 	}
 	err := p.effect("power", args, &out, func(ctx context.Context) error {
 		p.unanswered = nil
-		if _, err := p.dealWithCut(); err != nil {
+		c, err := p.dealWithCut()
+		if err != nil {
 			return err
+		}
+		if c != nil && c.Smoke { // nothing comes on after it
+			out.Cut = c
+			return nil
 		}
 		p.state, p.last = next, ""
 		if !on {
@@ -243,6 +248,9 @@ func (p *Performance) drive(ctx context.Context, on bool) error {
 	p.watch.arm(ceiling, 0, ceilingShare*p.state.SupplyVolts, p.last, "") // the voltage has yet to rise
 	if err := p.watch.withSupply(ctx, func() error { return p.Bench.Supply.Output(ctx, true) }); err != nil {
 		return err
+	}
+	if c, _ := p.watch.state(); c != nil { // cut on the way: the output may have come on behind it
+		return p.cut()
 	}
 	p.watch.arm(ceiling, floorShare*p.state.SupplyVolts, ceilingShare*p.state.SupplyVolts, p.last, "")
 	return p.armNode(p.state)

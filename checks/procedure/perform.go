@@ -150,8 +150,15 @@ func (p *Performance) Perform(ctx context.Context) error {
 		if kept := p.keepRecordings(context.WithoutCancel(p.ctx)); kept != nil {
 			return errors.Join(kept, safe)
 		}
-		return errors.Join(p.finish(), safe)
+		return errors.Join(p.finish(safe), safe)
 	}
+	return p.stoppedShort(err, safe)
+}
+
+// stoppedShort says that a worksheet stands still, whether the power is off, and what
+// is to be switched off by hand. safe is what a cut left open; nil for nothing. It
+// gives the error to tell.
+func (p *Performance) stoppedShort(err, safe error) error {
 	said := "Stopped. "
 	if p.Bench.Supply != nil {
 		said = "Stopped, and the supply confirmed that its output is off. "
@@ -223,8 +230,8 @@ type effectError struct{ error }
 
 func (e effectError) Unwrap() error { return e.error }
 
-// finish closes the worksheet.
-func (p *Performance) finish() error {
+// finish closes the worksheet. safe is what a cut left open; nil for nothing.
+func (p *Performance) finish(safe error) error {
 	ctx := context.WithoutCancel(p.ctx)
 	sheet, err := Fold(p.Sheet.Records())
 	if err != nil {
@@ -234,7 +241,11 @@ func (p *Performance) finish() error {
 	if _, err := p.Sheet.Append(ctx, logbook.KindClose, map[string]any{"verdict": sheet.Verdict}); err != nil {
 		return err
 	}
-	p.Desk.show(Now{Kind: DoEnded, Say: "Finished: " + string(sheet.Verdict) + ".", Detail: sheet.Summary()})
+	n := Now{Kind: DoEnded, Say: "Finished: " + string(sheet.Verdict) + ".", Detail: sheet.Summary()}
+	if safe != nil {
+		n.Warn, n.Say = true, "Finished, and "+safe.Error()
+	}
+	p.Desk.show(n)
 	p.Desk.change(func(v *View) { v.Verdict, v.Findings = string(sheet.Verdict), sheet.Findings })
 	return nil
 }

@@ -35,13 +35,14 @@ func (p *Performance) redo(w Word) error {
 	s := p.byID(w.Step)
 	r, err := p.doAgain(s, w)
 	var cannot *cannotRedo
+	left := errors.As(err, &cannot)
+	if left {
+		_, err = p.askAgain(Now{Kind: DoHold, Say: "That cannot be done again now: " + cannot.why + ".", Detail: s.Title, Answers: []string{"Go on"}})
+	}
 	switch {
-	case errors.As(err, &cannot):
-		_, err := p.ask(p.ctx, Now{Kind: DoHold, Say: "That cannot be done again now: " + cannot.why + ".", Detail: s.Title, Answers: []string{"Go on"}})
-		return err
 	case p.tripped(err):
 		return p.interrupted()
-	case err != nil:
+	case err != nil || left:
 		return err
 	}
 	record, err := p.Sheet.Append(context.WithoutCancel(p.ctx), kindRedo, r)

@@ -125,11 +125,17 @@ func play(t *testing.T, u *unruly, script string) (out played) {
 // dealt with.
 func playWith(t *testing.T, u *unruly, script string, dealt func(*Desk, Now) bool) (out played) {
 	t.Helper()
+	return playBench(t, &Bench{Supply: u, Patience: time.Second}, script, dealt)
+}
+
+// playBench is playWith on a bench of the test's own.
+func playBench(t *testing.T, b *Bench, script string, dealt func(*Desk, Now) bool) (out played) {
+	t.Helper()
 	synctest.Test(t, func(t *testing.T) {
 		book, err := logbook.Open(filepath.Join(t.TempDir(), "logbook.db"))
 		require.NoError(t, err)
 		defer book.Close()
-		out = playInto(t, u, begin(t, book, script), script, dealt)
+		out = playDealing(t, b, begin(t, book, script), script, nil, dealt, nil)
 	})
 	return out
 }
