@@ -48,19 +48,17 @@ func (p *Performance) slMeasure(name string, args starlark.Tuple, kwargs []starl
 	if err := p.terminalsNamed(append([]string{n.Red, n.Black}, n.Joined...), n.Quantity); err != nil {
 		return nil, err
 	}
-	if n.Circuit == "" {
-		t, err := p.measure(n, stays)
-		if err == nil && t.Captured.Reversed {
-			err = p.keepReversed(t)
+	if n.Circuit != "" {
+		k := p.Design.Circuit(n.Circuit)
+		if k == nil || k.Protector() == nil || n.Quantity != probe.Resistance {
+			return nil, fmt.Errorf("closing: %q is no circuit with a protector, or it is not resistance that is read", n.Circuit)
 		}
-		return p.takenValue(t), err
+		n.Action, stays = "in", false
 	}
-	k := p.Design.Circuit(n.Circuit)
-	if k == nil || k.Protector() == nil || n.Quantity != probe.Resistance {
-		return nil, fmt.Errorf("closing: %q is no circuit with a protector, or it is not resistance that is read", n.Circuit)
+	t, err := p.measure(n, stays)
+	if err == nil && t.Captured.Reversed {
+		err = p.keepReversed(t)
 	}
-	n.Action = "in"
-	t, err := p.measureClosing(n)
 	return p.takenValue(t), err
 }
 

@@ -47,30 +47,36 @@ func (p *Performance) hold(n Now) (outcome, error) {
 // watch is set for the new state before the hand moves. After one of the answers
 // in stay the hand has not moved.
 func (p *Performance) act(n Now, stay []string) (outcome, error) {
-	before := p.state.Clone()
+	before, lastBefore := p.state.Clone(), p.last
 	after := moved(p.Design, p.state, n.Action, n.Circuit)
+	stays := func() { p.state, p.last = before, lastBefore }
+	moves := func() { p.state, p.last = after, n.Circuit }
+	n.CanSkip = true
 	var out outcome
 	args := map[string]any{"action": n.Action, "circuit": n.Circuit, "answers": n.Answers}
-	err := p.effect("act", args, &out, func(ctx context.Context) error {
-		n.CanSkip = true
-		p.state = before
+	err := p.effect("act", args, &out, func(ctx context.Context) (err error) {
 		if p.unanswered != nil {
 			out.Cut = p.unanswered
 			return nil
 		}
-		// Until the hand has moved for certain, the larger of the two states
-		// holds: switching on, the one to come; switching off, the one before.
-		earlier := ""
-		if p.last != n.Circuit {
-			earlier = p.last
-		}
-		p.last = n.Circuit
-		adds := n.Action == "close" || n.Action == "on" || n.Action == "key" || n.Action == "in"
+		defer func() {
+			if err != nil { // it may be asked again, after something else
+				stays()
+			}
+		}()
 		if err := p.armNode(before, after); err != nil {
 			return err
 		}
+		// Until the hand has moved for certain, the larger of the two states
+		// holds: switching on, the one to come; switching off, the one before.
+		p.last = n.Circuit
+		adds := n.Action == "close" || n.Action == "on" || n.Action == "key" || n.Action == "in"
 		if adds {
 			p.state = after
+			earlier := lastBefore
+			if earlier == n.Circuit {
+				earlier = ""
+			}
 			if err := p.arm(earlier); err != nil {
 				return err
 			}
@@ -83,12 +89,13 @@ func (p *Performance) act(n Now, stay []string) (outcome, error) {
 			return err
 		}
 		if err != nil {
-			p.state = before
 			return err
 		}
 		out = outcome{OK: !slices.Contains(stay, a.Choice), Choice: a.Choice, By: a.By, Felt: felt}
-		if p.state = before; out.OK {
-			p.state = after
+		if out.OK {
+			moves()
+		} else {
+			stays()
 		}
 		if adds && out.OK {
 			p.watch.moved()
@@ -97,14 +104,11 @@ func (p *Performance) act(n Now, stay []string) (outcome, error) {
 		}
 		return p.armNode(p.state)
 	})
-	if p.state = before; out.OK || out.Cut != nil {
-		p.state, p.last = after, n.Circuit
+	if stays(); err == nil && (out.OK || out.Cut != nil) {
+		moves()
 	}
 	if out.Cut != nil {
 		p.lost()
-	}
-	if err != nil {
-		p.state = before
 	}
 	return out, err
 }

@@ -11,6 +11,7 @@ import (
 
 	"go.starlark.net/starlark"
 
+	"loomproof/checks/airframe"
 	"loomproof/checks/locator"
 	"loomproof/checks/units"
 	"loomproof/checks/verdict"
@@ -38,6 +39,10 @@ func (p *Performance) slObserve(name string, args starlark.Tuple, kwargs []starl
 		return nil, err
 	}
 	s := p.observed(o, out)
+	if hand.Len() > 0 {
+		state := p.state.Clone()
+		o.in = &state
+	}
 	p.observations[s.ID] = o
 	return starlark.String(s.Verdict), p.record(kindStep, s)
 }
@@ -75,7 +80,8 @@ func (p *Performance) look(n Now, hand *starlark.List) (outcome, error) {
 type observation struct {
 	Now
 	finding, attempt string
-	needed           bool // the whole cannot pass without it
+	needed           bool            // the whole cannot pass without it
+	in               *airframe.State // that hands brought the aircraft into for it; nil if none moved
 }
 
 // observed is the step that an answer makes.

@@ -66,16 +66,3 @@ func (p *Performance) joined(ctx context.Context, a aim, say string, first bool)
 		n.Detail = "Lift red once and put it back: it has not been seen off the point. " + a.Say
 	}
 }
-
-// measureClosing takes a reading while a hand closes a circuit's protector and its
-// switch: the way reads as open before and as joined after, so that nobody has to
-// say that they are closed.
-func (p *Performance) measureClosing(n Now) (taken, error) {
-	before := p.state
-	p.state = moved(p.Design, before, "in", n.Circuit)
-	t, err := p.measure(n, false)
-	if err != nil || t.Skipped != "" {
-		p.state = before
-	}
-	return t, err
-}

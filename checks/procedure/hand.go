@@ -16,13 +16,19 @@ import (
 // watch allows what the larger of the two states draws until a person says that
 // it is done.
 func (p *Performance) change(n Now, call string, args map[string]any, after airframe.State) (outcome, error) {
-	before := p.state.Clone()
+	before, lastBefore := p.state.Clone(), p.last
+	stays := func() { p.state, p.last = before, lastBefore }
 	var out outcome
-	err := p.effect(call, args, &out, func(ctx context.Context) error {
+	err := p.effect(call, args, &out, func(ctx context.Context) (err error) {
 		if p.unanswered != nil {
 			out.Cut = p.unanswered
 			return nil
 		}
+		defer func() {
+			if err != nil { // it may be asked again, after something else
+				stays()
+			}
+		}()
 		larger, err := p.larger(before, after)
 		if err != nil {
 			return err
@@ -43,14 +49,11 @@ func (p *Performance) change(n Now, call string, args map[string]any, after airf
 		out = outcome{OK: true, Choice: a.Choice, By: a.By}
 		return p.watchFor(after, after)
 	})
-	if p.state = before; out.OK || out.Cut != nil {
+	if stays(); err == nil && (out.OK || out.Cut != nil) {
 		p.state, p.last = after, ""
 	}
 	if out.Cut != nil {
 		p.lost()
-	}
-	if err != nil {
-		p.state = before
 	}
 	return out, err
 }

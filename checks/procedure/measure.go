@@ -91,7 +91,9 @@ type resting struct {
 }
 
 // measure has the probes put on two terminals and takes the reading when it is
-// steady.
+// steady. Where n names a circuit, a hand closes its protector and its switch
+// meanwhile: the way reads as open before and as joined after, so that nobody has to
+// say that they are closed.
 func (p *Performance) measure(n Now, stays bool) (taken, error) {
 	args := map[string]any{"red": n.Red, "black": n.Black}
 	if n.Quantity != probe.Voltage {
@@ -100,13 +102,25 @@ func (p *Performance) measure(n Now, stays bool) (taken, error) {
 	if len(n.Joined) > 0 {
 		args["joined"] = n.Joined
 	}
+	before, after := p.state, p.state
 	if n.Circuit != "" {
 		args["closing"] = n.Circuit
+		after = moved(p.Design, before, "in", n.Circuit)
 	}
 	defer p.clip(n)
-	return p.take("measure", args, func(ctx context.Context) (Captured, error) {
-		return p.readAim(ctx, n, stays)
+	p.state = after
+	t, err := p.take("measure", args, func(ctx context.Context) (Captured, error) {
+		p.state = after
+		c, err := p.readAim(ctx, n, stays)
+		if err != nil { // it may be asked again, after something else
+			p.state = before
+		}
+		return c, err
 	})
+	if err != nil || t.Skipped != "" {
+		p.state = before
+	}
+	return t, err
 }
 
 // A clip is where the probes of the meter were, and in which section of the script.

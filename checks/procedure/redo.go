@@ -109,8 +109,11 @@ func (p *Performance) markAgain(s Step) (Step, error) {
 // lookAgain has a person look or listen again.
 func (p *Performance) lookAgain(s Step) (Step, error) {
 	o, ok := p.observations[s.ID]
-	if !ok {
+	switch {
+	case !ok:
 		return s, &cannotRedo{"nobody looked at it"}
+	case o.in != nil && !reflect.DeepEqual(*o.in, p.state):
+		return s, &cannotRedo{"it was seen or heard in another state of the aircraft"}
 	}
 	n := o.Now
 	n.CanSkip = false // "Leave it out" is among its answers

@@ -112,6 +112,9 @@ type played struct {
 	sheet *Sheet
 	err   error
 	said  []string // warnings that were shown
+
+	readings map[string]taken // as the engine has them
+	records  []logbook.Record
 }
 
 // play performs a script on the Marsh Hen with an unruly supply, in emulated
@@ -215,7 +218,8 @@ func playAt(t *testing.T, until context.Context, desk *Desk, b *Bench, w *logboo
 	synctest.Wait()
 	cancel()
 	<-hands
-	out.sheet, err = Fold(w.Records())
+	out.readings, out.records = p.reading, w.Records()
+	out.sheet, err = Fold(out.records)
 	require.NoError(t, err)
 	return out
 }

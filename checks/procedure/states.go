@@ -82,9 +82,8 @@ func (f *follower) before(c Cut) airframe.State {
 // effect follows one effect, and gives its reading if it has one.
 func (f *follower) effect(r logbook.Record) (*Captured, error) {
 	var e struct {
-		Call string
-		Args json.RawMessage
-		// What the effects of power, act, measure and read bring.
+		Call   string
+		Args   json.RawMessage
 		Result struct {
 			OK       bool
 			Cut      *Cut
@@ -123,6 +122,14 @@ func (f *follower) effect(r logbook.Record) (*Captured, error) {
 		}
 		if a.Closing != "" && e.Result.Captured != nil && e.Result.Captured.Count > 0 {
 			f.state = moved(f.design, f.state, "in", a.Closing)
+		}
+	case "look":
+		var a struct{ Hand [][2]string }
+		if err := json.Unmarshal(e.Args, &a); err != nil {
+			return nil, err
+		}
+		for _, m := range a.Hand {
+			f.state = moved(f.design, f.state, m[0], m[1])
 		}
 	case "put":
 		var a struct{ State string }

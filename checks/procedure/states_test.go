@@ -80,3 +80,40 @@ func TestTheJournalTellsWhatWasCut(t *testing.T) {
 	require.Len(t, h.Cuts, 1)
 	assert.Equal(t, []string{"supply"}, h.Cuts[0].State.Sources)
 }
+
+// Whatever word moves something, the journal tells the state that the engine judged in.
+func TestTheJournalAndTheEngineAgreeOnTheState(t *testing.T) {
+	script := `
+def look():
+    typed("Volts?", "voltage", "radio")
+
+plugs(True, "Plugs off?")
+look()
+plugs(False, "Plugs on?")
+feed("battery", "On?")
+look()
+put("master-only", "Master on.")
+look()
+move("in", "radio", "Radio on.")
+look()
+move("close", "strobe", "Close it.", answers = ["Done", "No"], stay = ["Done"])
+look()
+observe("noise", "radio", "Quiet?", hand = [("in", "intercom"), ("out", "radio")])
+look()
+move("key", "transponder", "Key it.")
+look()
+move("release", "transponder", "Release it.")
+unfeed("battery", "Off?")
+look()
+`
+	p := playQuietly(t, script, nil)
+	require.NoError(t, p.err)
+	h, err := Tell(p.sheet.Design, p.records)
+	require.NoError(t, err)
+	require.Len(t, h.Readings, 8)
+	for _, r := range h.Readings {
+		assert.Equal(t, p.readings[r.ID].state, r.State, "%s: %s", r.ID, describe(p.sheet.Design, r.State))
+	}
+	assert.True(t, h.Readings[5].State.Closed["intercom"])
+	assert.False(t, h.Readings[5].State.Closed["radio"])
+}

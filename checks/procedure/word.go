@@ -98,7 +98,15 @@ func (p *Performance) heed() (ctx context.Context, stop func() *Word) {
 	}()
 	return ctx, func() *Word {
 		cancel(context.Canceled)
-		return <-heard
+		if w := <-heard; w != nil {
+			return w
+		}
+		select {
+		case w := <-p.Desk.words: // said just as it ended: it was meant for this, not for what comes next
+			return &w
+		default:
+			return nil
+		}
 	}
 }
 
