@@ -247,12 +247,25 @@ func (w *Why) advice(b *strings.Builder) {
 		fmt.Fprintf(b, "\n  CAUTION: %s\n", c)
 	}
 	for i, p := range n.Probes {
-		fmt.Fprintf(b, "\n  %d. %s  (%.2f bits for %.3g moves%s)\n", i+1, p.Say, p.Bits, p.Effort, undone(p))
+		fmt.Fprintf(b, "\n  %d. %s  (%s%s)\n", i+1, p.Say, worth(p), undone(p))
 		for _, o := range p.Outcomes {
 			fmt.Fprintf(b, "       %-24s %s\n", o.Range(p.Unit)+":", strings.Join(o.Means, "; or "))
 		}
 	}
 	fmt.Fprintf(b, "\n  Then type what it shows: loomproof why %d --next --read %q\n", w.Worksheet, n.Probes[0].Sample())
+}
+
+// worth says how much a probe is expected to tell, and for how many moves. The words
+// stand for parts of a bit, which is what one yes or no tells (common practice).
+func worth(p faultfind.Probe) string {
+	tells := "a hint"
+	switch {
+	case p.Bits >= 0.8:
+		tells = "settles much"
+	case p.Bits >= 0.3:
+		tells = "settles some"
+	}
+	return fmt.Sprintf("%s, for %.3g moves", tells, p.Effort)
 }
 
 func undone(p faultfind.Probe) string {
@@ -296,6 +309,7 @@ var page string
 var style string
 
 var tmpl = template.Must(template.New("why").Funcs(template.FuncMap{
+	"worth":   worth,
 	"percent": Percent, "heat": HeatSays, "capital": capital, "join": strings.Join,
 	"width": func(p float64) string { return fmt.Sprintf("%.1f", 100*p) },
 }).Parse(page))
