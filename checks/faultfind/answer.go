@@ -335,7 +335,7 @@ const oddAt = 3.0
 func (a *Answer) odd(l *linear) []string {
 	out := []string{}
 	for _, k := range a.p.c.Looks {
-		if math.Abs(a.deviation(l, k)) > oddAt {
+		if math.Abs(a.p.deviation(l, k)) > oddAt {
 			out = append(out, k.ID)
 		}
 	}
@@ -344,12 +344,12 @@ func (a *Answer) odd(l *linear) []string {
 
 // deviation is how far a look is from what a solution says, in standard
 // deviations.
-func (a *Answer) deviation(l *linear, k Look) float64 {
-	r := a.p.c.Readings
-	off := a.p.y[k.Plus] - l.mean[k.Plus]
+func (p *problem) deviation(l *linear, k Look) float64 {
+	r := p.c.Readings
+	off := p.y[k.Plus] - l.mean[k.Plus]
 	total := sq(r[k.Plus].U) + covariance(l.rows[k.Plus], l.rows[k.Plus])
 	if k.Minus >= 0 {
-		off -= a.p.y[k.Minus] - l.mean[k.Minus]
+		off -= p.y[k.Minus] - l.mean[k.Minus]
 		total += sq(r[k.Minus].U) + covariance(l.rows[k.Minus], l.rows[k.Minus]) - 2*covariance(l.rows[k.Plus], l.rows[k.Minus])
 	}
 	return off / math.Sqrt(math.Max(total, 1e-30))

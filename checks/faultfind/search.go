@@ -250,6 +250,13 @@ func (p *problem) upheavals(base *linear, causes []*cause) []*cause {
 			}
 		}
 	}
+	for _, k := range p.c.Looks {
+		if math.Abs(p.deviation(base, k)) >= farOff {
+			for name := range p.switched(k) {
+				odd[name] = true
+			}
+		}
+	}
 	var out []*cause
 	for _, c := range causes {
 		if c.kind == "open" && odd[c.circuit] {
@@ -259,6 +266,24 @@ func (p *problem) upheavals(base *linear, causes []*cause) []*cause {
 	for _, k := range p.c.Design.Circuits {
 		if odd[k.Name] {
 			out = append(out, p.swapsOf(k.Name, odd)...)
+		}
+	}
+	return out
+}
+
+// switched names the circuits that were switched between the two readings of a look
+// at a source's current: what they differ by is theirs.
+func (p *problem) switched(k Look) map[string]bool {
+	out := map[string]bool{}
+	if k.Minus < 0 || p.c.Readings[k.Plus].Of.Source == "" {
+		return out
+	}
+	a, b := p.c.Readings[k.Plus].In, p.c.Readings[k.Minus].In
+	for _, pair := range [][2]map[string]bool{{a.Closed, b.Closed}, {a.On, b.On}} {
+		for _, circuit := range p.c.Design.Circuits {
+			if pair[0][circuit.Name] != pair[1][circuit.Name] {
+				out[circuit.Name] = true
+			}
 		}
 	}
 	return out
