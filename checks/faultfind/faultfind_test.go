@@ -1,6 +1,7 @@
 package faultfind
 
 import (
+	"fmt"
 	"os"
 	"path/filepath"
 	"testing"
@@ -39,6 +40,36 @@ func TestTheDemosFaultsComeOutFirst(t *testing.T) {
 			assert.Empty(t, a.Doubt)
 		})
 	}
+}
+
+// Two circuits whose wires are swapped, with everything on: no voltage shows it, only
+// what the supply's current falls by as each goes off.
+func TestASwapIsToldByWhatTheCurrentFallsBy(t *testing.T) {
+	d := exampleDesign(t, "marsh-hen")
+	swap := airframe.Fault{Kind: airframe.SwappedCircuits, At: "gps", Other: "attitude"}
+	w, err := newWorld(d, []airframe.Fault{swap}, 7)
+	require.NoError(t, err)
+	c, err := w.complaint()
+	require.NoError(t, err)
+	state := w.state.Clone()
+	take := func() int {
+		r, err := w.read(airframe.OutOf(state.Sources[0]), state.Clone())
+		require.NoError(t, err)
+		r.ID = fmt.Sprintf("r%d", len(c.Readings))
+		c.Readings = append(c.Readings, r)
+		return len(c.Readings) - 1
+	}
+	on := take()
+	for _, circuit := range []string{"radio", "gps", "attitude", "encoder"} {
+		state.Closed[circuit] = false
+		off := take()
+		c.Looks = append(c.Looks, Look{circuit, circuit, on, off})
+		on = off
+	}
+	a, err := Find(c, Usual())
+	require.NoError(t, err)
+	assert.True(t, explains(a.Likeliest(), swap), a.Likeliest().Says)
+	assert.Greater(t, a.Likeliest().Probability, 0.9)
 }
 
 // nothingOn adds the reading that a first power-on begins with: the current with

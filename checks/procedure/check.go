@@ -47,6 +47,7 @@ type measured struct {
 	open     bool     // a resistance above the range
 	above    float64  // with open: what it is above; 0 for every range
 	gap      bool     // the program was not there between its two readings
+	fell     bool     // of a current: the circuit went off between the two readings
 	known    string   // of a current: what it was told by, where nothing reads it
 }
 
@@ -71,6 +72,8 @@ func difference(a, b Captured) (measured, error) {
 		m.from, m.to = a.Red, a.Black // less what the leads have
 	case a.Quantity != b.Quantity:
 		return m, fmt.Errorf("%s and %s are not of one quantity", a.ID, b.ID)
+	case a.Quantity == probe.Current:
+		m.fell = a.At.Before(b.At)
 	case a.Quantity == probe.Voltage && a.Black == b.Black:
 		m.from, m.to = a.Red, b.Red
 	case a.Quantity == probe.Voltage && a.Red == b.Red:
@@ -197,6 +200,7 @@ func (p *Performance) judged(what, circuit string, m measured, e limits.Expected
 	if why, dead := p.provesNothing(what, circuit, e.Design); dead && v.Word == verdict.Pass {
 		s.Verdict, s.Probability, s.Note = string(verdict.NotDone), nil, why
 	}
+	s.Fell = m.fell && what == WhatCurrent
 	if m.known != "" && s.Note == "" {
 		s.judgeKnown(m)
 	}

@@ -238,6 +238,10 @@ func explain(d *design.Design, name, circuit string, bad map[string]Step) (what,
 		return fmt.Sprintf("%s: %s lost on the way back; sound parts lose at most %s.", name, reads, most),
 			"Power off. Look at the return's joints and its ground point: clean to bright metal and tighten."
 	}
+	if s, ok := against(WhatCurrent); ok && s.Fell && *s.Reading < 0.1**s.Design {
+		return fmt.Sprintf("%s: the current did not fall as it was switched off; the design has %s.", name, units.Format(*s.Design, s.Unit)),
+			"Power off. It is fed another way, or what was switched is not its own: look for a switch that sticks, for a wire that is joined to another's, for one behind the wrong breaker."
+	}
 	if s, ok := against(WhatCurrent); ok {
 		size := "less"
 		if *s.Reading > *s.Design {
@@ -249,6 +253,10 @@ func explain(d *design.Design, name, circuit string, bad map[string]Step) (what,
 	}
 	if s, ok := against(WhatTotal); ok {
 		reads, expected := beside(s, *s.Design)
+		if *s.Reading < *s.Design {
+			return fmt.Sprintf("%s: %s flow where the design has %s: something that should be on draws nothing, or too little.", name, reads, expected),
+				"Look which load stays dark or still, or has no voltage: what is read at each load tells."
+		}
 		return fmt.Sprintf("%s: %s flow where the design has %s: something draws current that should not.", name, reads, expected),
 			"Power off first. With all breakers open, take one wire off the bus; power on, read the current; power off, take off the next, until the current is gone: the last one feeds it."
 	}

@@ -172,6 +172,7 @@ type Step struct {
 	Finding     string        `json:"finding,omitempty"`  // what is wrong, where the script says it
 	Try         string        `json:"try,omitempty"`      // and what to try
 	Last        *Earlier      `json:"last,omitempty"`     // what was found there before
+	Fell        bool          `json:"fell,omitempty"`     // of a current: what the source's fell by as the circuit went off
 	Redo        int           `json:"redo,omitempty"`     // how often it was read again
 	Captures    []string      `json:"captures,omitempty"` // ids of the readings used
 	At          time.Time     `json:"at"`

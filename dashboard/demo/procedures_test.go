@@ -189,6 +189,41 @@ func outcome(s *procedure.Sheet, fault mockup.Planted) string {
 	return missed
 }
 
+// What does not go off with its own switch is told as that, at its place, and what it
+// draws stays allowed for: no other circuit is blamed, and nothing is cut.
+func TestWhatDoesNotGoOffIsTold(t *testing.T) {
+	for _, test := range []struct {
+		fault string
+		stays []string
+	}{
+		{"stuck-switch", []string{"cabin-fan"}},
+		{"live-with-master-off", []string{"socket"}},
+		{"joined-wires", []string{"gps", "attitude"}},
+	} {
+		t.Run(test.fault, func(t *testing.T) {
+			faults := mockup.Everything()
+			i := slices.IndexFunc(faults, func(p mockup.Planted) bool { return p.Name == test.fault })
+			s := performed(t, "loaded", faults[i], 2)
+			var failed []string
+			for _, step := range s.Steps {
+				if step.Verdict == string(verdict.Fail) {
+					assert.Equal(t, "current", step.What)
+					failed = append(failed, step.Circuit)
+				}
+			}
+			assert.Equal(t, test.stays, failed)
+			assert.Empty(t, s.Cuts)
+			var told []string
+			for _, f := range s.Findings {
+				if strings.Contains(f.What, "the current did not fall as it was switched off") {
+					told = append(told, f.Circuit)
+				}
+			}
+			assert.Equal(t, test.stays, told)
+		})
+	}
+}
+
 // A short with everything on is found at its circuit, by bringing on one at a time,
 // and the worksheet ends there.
 func TestAShortWithEverythingOnIsNotTheMasters(t *testing.T) {
