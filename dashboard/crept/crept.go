@@ -19,6 +19,7 @@ import (
 	"loomproof/checks/logbook"
 	"loomproof/checks/trend"
 	"loomproof/checks/units"
+	"loomproof/dashboard/band"
 )
 
 // Format is the version of the JSON form. Fields may be added; what is there
@@ -326,7 +327,7 @@ func (c *Crept) HTML(out io.Writer) error {
 	if err := tmpl.Execute(&b, struct {
 		*Crept
 		Style template.CSS
-	}{c, template.CSS(style)}); err != nil { //nolint:gosec // our own file
+	}{c, template.CSS(band.Palette + style)}); err != nil { //nolint:gosec // our own file
 		return fmt.Errorf("crept: %w", err)
 	}
 	_, err := b.WriteTo(out)

@@ -215,19 +215,31 @@ func (p *page) fitsAndIsQuiet(when string) {
 		p.drawn()
 		assert.Empty(p.t, value[[]string](p, outOfSight), "%s, %s", when, size.name)
 		p.reachesEverybody(when + ", " + size.name)
+		p.standsOut(when+", "+size.name, textByDay)
 		look(p.t, when+" "+size.name, p.picture())
-		if value[bool](p, `Boolean(document.getElementById("night"))`) {
-			p.do(chromedp.Click(chromedp.ID("night")))
+		if night := value[string](p, switchNight); night != "" {
+			p.drawn()
 			p.reachesEverybody(when + ", " + size.name + ", night")
+			p.standsOut(when+", "+size.name+", night", textByNight)
+			p.keepsTheDark(when + ", " + size.name)
 			look(p.t, when+" "+size.name+" night", p.picture())
-			p.do(chromedp.Click(chromedp.ID("night")))
-			value[bool](p, `(document.activeElement.blur(), true)`)
+			value[string](p, switchNight)
 		}
 	}
 	complaints, elsewhere := p.heard()
 	assert.Empty(p.t, complaints, when)
 	assert.Empty(p.t, elsewhere, "nothing is loaded from another host")
 }
+
+// switchNight turns the night look on, or off again: by the page's button, or as the
+// program does on a page without scripts. It gives "" where there is no such look.
+const switchNight = `(() => {
+	const button = document.getElementById("night");
+	if (button) { button.click(); return "button"; }
+	if (!document.querySelector("head style")) return "";
+	document.documentElement.classList.toggle("night");
+	return "class";
+})()`
 
 // read runs a program and gives what it wrote.
 func read(t testing.TB, input []byte, name string, arguments ...string) string {

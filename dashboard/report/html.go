@@ -74,7 +74,7 @@ func (r *Report) HTML(w io.Writer) error {
 		Unsure   []Step // undecided
 		Rules    []string
 		Diagram  []template.HTML // by the sheet
-	}{Report: r, Style: template.CSS(style), Rules: r.rules()} //nolint:gosec // our own file
+	}{Report: r, Style: template.CSS(band.Palette + style), Rules: r.rules()} //nolint:gosec // our own file
 	verdicts := map[string]string{}
 	for _, name := range r.circuits() {
 		c := circuitPage{Name: name, Called: called(r.sheet.Design, name), Verdict: string(r.sheet.CircuitVerdict(name)), Nearest: r.nearest(name)}

@@ -181,7 +181,7 @@ func (x *Run) NotDrawn() []string { return x.missing }
 // files; it prints on A4 and Letter. The program is named with its version.
 func (x *Run) HTML(w io.Writer, program string) error {
 	var b bytes.Buffer
-	if err := tmpl.ExecuteTemplate(&b, "run-page", map[string]any{"Run": x, "Style": template.CSS(style), "Program": program}); err != nil { //nolint:gosec // our own file
+	if err := tmpl.ExecuteTemplate(&b, "run-page", map[string]any{"Run": x, "Style": template.CSS(band.Palette + style), "Program": program}); err != nil { //nolint:gosec // our own file
 		return fmt.Errorf("report: %w", err)
 	}
 	_, err := b.WriteTo(w)

@@ -8,6 +8,7 @@ import (
 	"io"
 
 	"loomproof/checks/units"
+	"loomproof/dashboard/band"
 )
 
 //go:embed schedule.html
@@ -29,7 +30,7 @@ func (s *Schedule) HTML(w io.Writer) error {
 		*Schedule
 		Style     template.CSS
 		Allowance float64
-	}{s, template.CSS(style), Allowance * 100}) //nolint:gosec // our own file
+	}{s, template.CSS(band.Palette + style), Allowance * 100}) //nolint:gosec // our own file
 	if err != nil {
 		return fmt.Errorf("wire schedule: %w", err)
 	}

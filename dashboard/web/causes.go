@@ -34,8 +34,8 @@ func (s *Server) whole(w http.ResponseWriter, r *http.Request, asJSON bool, p wh
 		return
 	}
 	body := b.Bytes()
-	if light := light(r); light != "" && !asJSON {
-		body = bytes.Replace(body, []byte(`<html lang="en">`), []byte(`<html lang="en" class="`+light+`">`), 1)
+	if night(r) && !asJSON {
+		body = bytes.Replace(body, []byte(`<html lang="en">`), []byte(`<html lang="en" class="night">`), 1)
 	}
 	w.Header().Set("Content-Security-Policy", "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; frame-ancestors 'none'")
 	w.Header().Set("Content-Type", kind)

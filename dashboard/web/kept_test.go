@@ -108,7 +108,7 @@ func TestALogWithoutADate(t *testing.T) {
 	_, err = st.Keep(t.Context(), m, store.Opening{Title: "friend.csv"})
 	require.NoError(t, err)
 	for path, want := range map[string]string{
-		"/logbook": "no date", "/recording": "no date", "/recording/3": "no date (the log gives none), <span id=\"state\">copied</span>",
+		"/logbook": "no date", "/recording": "no date", "/recording/3": "no date (the log gives none), <span id=\"state\">copied ",
 		"/compare?recording=3&recording=1": "3, no date", "/recording/3/verify": "Recording 3", "/recording/3/analysis": "", "/recording/3/run.svg": "", "/recording/3/export.csv": "time_s",
 	} {
 		out := get(path)
@@ -174,7 +174,7 @@ func TestNightFollows(t *testing.T) {
 		assert.Contains(t, get(path, night).Body.String(), `<html lang="en" class="night">`, path)
 		assert.NotContains(t, get(path).Body.String(), `class="night">`, path)
 	}
-	assert.Contains(t, get("/compare/1/2", &http.Cookie{Name: "night", Value: "off"}).Body.String(), `class="day"`)
+	assert.NotContains(t, get("/compare/1/2", &http.Cookie{Name: "night", Value: "off"}).Body.String(), `class="night">`)
 }
 
 // What is asked of a recording in a wrong way is refused, with what is right.

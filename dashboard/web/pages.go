@@ -27,7 +27,7 @@ type link struct{ Name, Path string }
 
 // head lists the pages that this visitor can open.
 func (s *Server) head(r *http.Request, title string) head {
-	h := head{Title: title, Pages: []link{{"Bench", "/"}}, Night: light(r) == "night"}
+	h := head{Title: title, Pages: []link{{"Bench", "/"}}, Night: night(r)}
 	if s.Design != nil {
 		h.Pages = append(h.Pages, link{"Aircraft", "/aircraft"}, link{"Design", "/design"})
 	}
@@ -43,17 +43,10 @@ func (s *Server) head(r *http.Request, title string) head {
 	return h
 }
 
-// light is what this screen's Night button says: night, day, or "" if it was
-// never touched.
-func light(r *http.Request) string {
+// night is what this screen's Night button says.
+func night(r *http.Request) bool {
 	c, err := r.Cookie("night")
-	switch {
-	case err != nil:
-		return ""
-	case c.Value == "on":
-		return "night"
-	}
-	return "day"
+	return err == nil && c.Value == "on"
 }
 
 // A cell of a table: what stands there, and the number to sort by.

@@ -31,6 +31,7 @@ import (
 	"loomproof/checks/recording/recorder"
 	"loomproof/checks/recording/store"
 	"loomproof/dashboard/access"
+	"loomproof/dashboard/band"
 	"loomproof/dashboard/report"
 	"loomproof/probe/keyboard"
 	"loomproof/probe/sources"
@@ -163,6 +164,9 @@ func loadAssets() map[string]asset {
 			if err != nil {
 				panic(err)
 			}
+			if e.Name() == "bench.css" { // the first of every page
+				body = append([]byte(band.Palette), body...)
+			}
 			sum := sha256.Sum256(body)
 			out[e.Name()] = asset{body, `"` + hex.EncodeToString(sum[:8]) + `"`, kind}
 		}
@@ -203,7 +207,7 @@ func (s *Server) message(w http.ResponseWriter, r *http.Request, code int, what,
 	s.page(w, code, "message.html", struct {
 		What, Do string
 		Night    bool
-	}{what, do, light(r) == "night"})
+	}{what, do, night(r)})
 }
 
 func (s *Server) bench(w http.ResponseWriter, r *http.Request) {

@@ -21,6 +21,7 @@ import (
 	"loomproof/checks/procedure"
 	"loomproof/checks/units"
 	"loomproof/checks/verdict"
+	"loomproof/dashboard/band"
 )
 
 // Format is the version of the JSON form. Fields may be added; what is there
@@ -320,7 +321,7 @@ func (w *Why) HTML(out io.Writer) error {
 	if err := tmpl.Execute(&b, struct {
 		*Why
 		Style template.CSS
-	}{w, template.CSS(style)}); err != nil { //nolint:gosec // our own file
+	}{w, template.CSS(band.Palette + style)}); err != nil { //nolint:gosec // our own file
 		return fmt.Errorf("why: %w", err)
 	}
 	_, err := b.WriteTo(out)
