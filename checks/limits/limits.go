@@ -110,10 +110,17 @@ func (l *Limits) Bus(s airframe.State, bus, reference string) (Expected, error) 
 	if err != nil {
 		return e, err
 	}
+	if e.Design < unfed*at {
+		return e, nil // a rule for what is lost on the way asks nothing where there is no way
+	}
 	allowed, rule := wire.FeederDrop(float64(l.design.Aircraft.Nominal))
 	e.Limit = e.Limit.Tighten(verdict.Limit{Low: verdict.AtLeast(at-allowed, rule)})
 	return e, nil
 }
+
+// unfed is the part of the source's voltage below which a bus hangs on nothing in
+// the state: insulation leaks some millivolts onto it.
+const unfed = 0.1
 
 // feeding is the connected source of the highest voltage.
 func (l *Limits) feeding(s airframe.State) (best *design.Source) {

@@ -24,13 +24,14 @@ type analyseCommand struct {
 	Logbook   string   `type:"path" default:"loomproof.db" help:"The logbook."`
 	Design    string   `type:"path" placeholder:"FILE" help:"The design file: system voltage and the battery's resistance are taken from it."`
 	Channel   []string `sep:"none" placeholder:"NAME=ROLE" help:"What a column of a CSV file is of, where its heading does not tell: --channel 'U1=bus voltage'. May be given several times."`
-	Nominal   float64  `placeholder:"VOLTS" help:"System voltage: 14 or 28. Default: by the design, else by what the bus shows."`
+	Nominal   string   `placeholder:"VOLTS" help:"System voltage: 14 V or 28 V. Default: by the design, else by what the bus shows."`
 	PolePairs float64  `placeholder:"N" help:"Pole pairs of the alternator's rotor, to know its ripple by the engine's speed."`
 	Ratio     float64  `placeholder:"N" help:"The alternator's speed over the engine's."`
 	Accuracy  string   `default:"0.5% + 1 digit" help:"Accuracy of every channel of a CSV file, as the instrument's manual prints it."`
 	JSON      bool     `name:"json" help:"Print it as JSON."`
 	HTML      string   `name:"html" type:"path" placeholder:"FILE" help:"Write it with its pictures as a page here, to print or to send."`
 	Pictures  string   `type:"path" placeholder:"DIR" help:"Write the pictures into this folder, each as SVG and as PNG."`
+	replacing
 }
 
 func (analyseCommand) Help() string {
@@ -38,17 +39,23 @@ func (analyseCommand) Help() string {
 out, set-point, ripple and its lines, charge, crank and battery, each with uncertainty and, where a rule is known, a verdict;
 and what it could not tell.
 
-Example: loomproof analyse 3 --design marsh-hen.yaml
-Example: loomproof analyse run.csv --design marsh-hen.yaml --pole-pairs 6 --ratio 2.2
-Example: loomproof analyse 3 --html run-3.html --pictures run-3
+Example:
+
+    loomproof analyse 3 --design marsh-hen.yaml
+    loomproof analyse run.csv --design marsh-hen.yaml --pole-pairs 6 --ratio 2.2
+    loomproof analyse 3 --html run-3.html --pictures run-3
 
 What a column can be of: ` + recorder.RoleNames() + `.
+
 ` + exitCodes
 }
 
 func (c analyseCommand) Run(w *world) error {
 	o, err := c.options()
 	if err != nil {
+		return err
+	}
+	if err := c.free(c.HTML); err != nil {
 		return err
 	}
 	run, err := c.analyse(w, o)
@@ -59,7 +66,10 @@ func (c analyseCommand) Run(w *world) error {
 		return fmt.Errorf("%s: %s", c.name(), run.Why)
 	}
 	r := run.Analysis
-	if err := errors.Join(c.draw(w, run), writeFile(c.HTML, func(f io.Writer) error { return run.HTML(f, version()) })); err != nil {
+	if err := c.draw(w, run); err != nil {
+		return err
+	}
+	if err := c.write(c.HTML, func(f io.Writer) error { return run.HTML(f, version()) }); err != nil {
 		return err
 	}
 	write := r.Text
@@ -80,12 +90,18 @@ func (c analyseCommand) Run(w *world) error {
 
 // options are those of the command, and of the design where they are not given.
 func (c analyseCommand) options() (groundrun.Options, error) {
-	o := groundrun.Options{Nominal: c.Nominal, PolePairs: c.PolePairs, Ratio: c.Ratio}
-	if o.Nominal != 0 && o.Nominal != 14 && o.Nominal != 28 {
-		return o, usage{fmt.Errorf("--nominal %g: the limits are known for 14 and 28", o.Nominal)}
+	o := groundrun.Options{PolePairs: c.PolePairs, Ratio: c.Ratio}
+	if c.Nominal != "" {
+		volts, err := systemVolts(c.Nominal)
+		if err != nil {
+			return o, usage{err}
+		}
+		o.Nominal = float64(volts)
 	}
-	if o.PolePairs < 0 || o.Ratio < 0 {
-		return o, usage{fmt.Errorf("--pole-pairs and --ratio are above 0")}
+	for flag, v := range map[string]float64{"pole-pairs": o.PolePairs, "ratio": o.Ratio} {
+		if !(v >= 0 && v < 1000) {
+			return o, usage{fmt.Errorf("--%s %g: write a number above 0, as --%[1]s 6", flag, v)}
+		}
 	}
 	if c.Design == "" {
 		return o, nil
@@ -171,9 +187,16 @@ func (c analyseCommand) draw(w *world, run *report.Run) error {
 		return err
 	}
 	drawn, missing := run.Pictures()
+	var files []string
+	for _, p := range drawn {
+		files = append(files, filepath.Join(c.Pictures, p.Name)+".svg", filepath.Join(c.Pictures, p.Name)+".png")
+	}
+	if err := c.free(files...); err != nil {
+		return err
+	}
 	for _, p := range drawn {
 		path := filepath.Join(c.Pictures, p.Name)
-		if err := errors.Join(writeFile(path+".svg", p.SVG), writeFile(path+".png", p.PNG)); err != nil {
+		if err := errors.Join(c.write(path+".svg", p.SVG), c.write(path+".png", p.PNG)); err != nil {
 			return err
 		}
 		fmt.Fprintf(w.err, "%s: %s.svg, %s.png\n", p.Heading, path, path)

@@ -29,8 +29,10 @@ their uncertainty with the date and the reference. Readings are corrected from t
 calibration, and its due date warns. A node keeps it on the board. Type what the reference says at each point; the
 source is read by itself when it is steady. Work at low voltage, with the current limited.
 
-Example: loomproof calibrate "bench meter/voltage" --sources sources.yaml --reference "Reedbed R8 no. 12" \
-           --certificate 4711 --reference-accuracy "0.01 % + 2 digits" --reference-digit 0.0001
+Example:
+
+    loomproof calibrate "bench meter/voltage" --sources sources.yaml --reference "Reedbed R8 no. 12" \
+      --certificate 4711 --reference-accuracy "0.01 % + 2 digits" --reference-digit 0.0001
 
 Ends with 2 where the calibration has a note that a person must look at.
 

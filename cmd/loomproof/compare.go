@@ -14,6 +14,7 @@ type compareCommand struct {
 	Rate      float64 `default:"0.05" help:"Rate of false alarms, over all comparisons together: above 0 and below 0.5."`
 	JSON      bool    `name:"json" help:"Print it as JSON."`
 	HTML      string  `name:"html" type:"path" placeholder:"FILE" help:"Write it as a page here."`
+	replacing
 }
 
 func (compareCommand) Help() string {
@@ -21,7 +22,9 @@ func (compareCommand) Help() string {
 load current; the change with its uncertainty; what shares a cause said as one; what the design has changed. With three
 worksheets or more of one aircraft and procedure, also the trend over the years and when it would meet its limit.
 
-Example: loomproof compare 3 7
+Example:
+
+    loomproof compare 3 7
 
 Exit codes: 0 nothing has become worse, 1 something has, 2 nothing could be compared, 3 could not (file, store),
 64 wrong usage.`
@@ -49,7 +52,7 @@ func (c compareCommand) Run(w *world) error {
 	if err != nil {
 		return err
 	}
-	if err := writeFile(c.HTML, found.HTML); err != nil {
+	if err := c.write(c.HTML, found.HTML); err != nil {
 		return err
 	}
 	write := found.Text

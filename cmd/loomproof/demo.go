@@ -21,6 +21,7 @@ type demoCommand struct {
 	Listen     string `default:"${dashboard}" help:"Address of the dashboard, on this machine; port 0 takes a free one."`
 	Logbook    string `type:"path" placeholder:"FILE" help:"Keep the worksheet here. Default: it goes with the demo."`
 	HTML       string `name:"html" type:"path" placeholder:"FILE" help:"Write the report as HTML here."`
+	replacing
 	lan
 }
 
@@ -29,7 +30,9 @@ func (demoCommand) Help() string {
 program reads them as it reads real ones. Without --hands-off you answer the hold points, here or in
 the browser. With --lan a phone may watch or answer, too, once it is paired by the code that is printed.
 
-Example: loomproof demo --hands-off --fault bad-ground
+Example:
+
+    loomproof demo --hands-off --fault bad-ground
 
 ` + exitCodes
 }
@@ -63,16 +66,19 @@ func (c demoCommand) Run(w *world) error {
 	if err := demo.Check(o); err != nil {
 		return usage{err}
 	}
+	if err := c.free(c.HTML); err != nil {
+		return err
+	}
 	rep, err := demo.Run(w.ctx, o)
 	if err != nil {
 		return err
 	}
-	return finish(w.out, rep, c.JSON, c.HTML)
+	return finish(w.out, rep, c.JSON, c.HTML, c.replacing)
 }
 
 // finish prints a report and turns its verdict into an exit code.
-func finish(out io.Writer, rep *report.Report, asJSON bool, html string) error {
-	if err := writeFile(html, rep.HTML); err != nil {
+func finish(out io.Writer, rep *report.Report, asJSON bool, html string, to replacing) error {
+	if err := to.write(html, rep.HTML); err != nil {
 		return err
 	}
 	write := rep.Text

@@ -14,13 +14,16 @@ type deskCommand struct {
 	Wires    bool   `help:"Also find the lightest wire for every run that meets all rules, with what it saves."`
 	Schedule string `type:"path" placeholder:"NAME" help:"Write the wire schedule: NAME.csv for a spreadsheet, NAME.html to print, with pin-outs and labels."`
 	Diagram  string `type:"path" placeholder:"FILE" help:"Draw the one-line diagram as SVG here."`
-	JSON     bool   `name:"json" help:"Print it as JSON."`
+	replacing
+	JSON bool `name:"json" help:"Print it as JSON."`
 }
 
 func (deskCommand) Help() string {
 	return `Is the design itself sound? Every rule, with the place in the file, the numbers of both sides, and where the rule comes from.
 
-Example: loomproof desk marsh-hen.yaml --wires --schedule looms --diagram one-line.svg
+Example:
+
+    loomproof desk marsh-hen.yaml --wires --schedule looms --diagram one-line.svg
 
 ` + exitCodes
 }
@@ -30,10 +33,17 @@ func (c deskCommand) Run(w *world) error {
 	if err != nil {
 		return err
 	}
-	err = writeFile(c.Diagram, func(w io.Writer) error { _, err := io.WriteString(w, diagram.SVG(d, nil)); return err })
+	table, page := c.Schedule+".csv", c.Schedule+".html"
+	if c.Schedule == "" {
+		table, page = "", ""
+	}
+	if err := c.free(c.Diagram, table, page); err != nil {
+		return err
+	}
+	err = c.write(c.Diagram, func(w io.Writer) error { _, err := io.WriteString(w, diagram.SVG(d, nil)); return err })
 	if c.Schedule != "" {
 		s := schedule.New(d)
-		err = errors.Join(err, writeFile(c.Schedule+".csv", s.CSV), writeFile(c.Schedule+".html", s.HTML))
+		err = errors.Join(err, c.write(table, s.CSV), c.write(page, s.HTML))
 	}
 	if err != nil {
 		return err

@@ -15,7 +15,9 @@ type expectCommand struct {
 func (expectCommand) Help() string {
 	return `The design value of every point in a state, with what sound parts can show there and what is allowed.
 
-Example: loomproof expect marsh-hen.yaml --source battery,alternator --working radio
+Example:
+
+    loomproof expect marsh-hen.yaml --source battery,alternator --working radio
 
 ` + exitCodes
 }

@@ -3,8 +3,7 @@ package main
 import (
 	"errors"
 	"fmt"
-	"io/fs"
-	"os"
+	"io"
 	"path/filepath"
 	"strings"
 
@@ -29,8 +28,10 @@ chained and signed, for verify or any other program; steps and readings are ther
 With --recording a recording is written as one table, for general data tools: time_s, and a column for each channel with its unit, as
 bus_V. A channel that has no sample at a moment has an empty cell there; what is missing in the recording has no row.
 
-Example: loomproof export 3 --to inspector
-         loomproof export --recording 2 --to run.parquet
+Example:
+
+    loomproof export 3 --to inspector
+    loomproof export --recording 2 --to run.parquet
 
 ` + exitCodes
 }
@@ -90,15 +91,7 @@ func (c exportCommand) recording(w *world) error {
 	default:
 		return usage{fmt.Errorf("--to %s: the name of the file ends in .csv or .parquet", c.To)}
 	}
-	f, err := os.OpenFile(to, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
-	if errors.Is(err, fs.ErrExist) {
-		return fmt.Errorf("%s is there already and was left as it is; choose another name", to)
-	}
-	if err != nil {
-		return err
-	}
-	if err := errors.Join(write(f, rec, channels), f.Close()); err != nil {
-		os.Remove(to) // half a table is worse than none
+	if err := writeNew(to, func(f io.Writer) error { return write(f, rec, channels) }); err != nil {
 		return err
 	}
 	_, err = fmt.Fprintln(w.out, to)

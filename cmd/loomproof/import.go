@@ -31,9 +31,12 @@ time; each other one is a channel, with its unit in the heading: bus_V, "bus (V)
 a column of anything else is left out, and named. Columns are parted by commas, semicolons or tabs. Empty cells and missing rows are gaps.
 A mistake is told with its line, and nothing is copied then.
 
-Example: loomproof import friend.csv --channel "amps=battery current"
+Example:
+
+    loomproof import friend.csv --channel "amps=battery current"
 
 What a column can be of: ` + recorder.RoleNames() + `.
+
 ` + exitCodes
 }
 

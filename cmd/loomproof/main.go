@@ -11,6 +11,7 @@ import (
 	"os"
 	"os/signal"
 	"runtime/debug"
+	"strconv"
 	"strings"
 	"syscall"
 
@@ -101,7 +102,7 @@ func run(args []string, in io.Reader, out, errOut io.Writer) (code int) {
 	if len(args) == 0 {
 		args = []string{"--help"}
 	}
-	parsed, err := parser.Parse(args)
+	parsed, err := parser.Parse(withNegatives(args))
 	if helped {
 		return 0
 	}
@@ -125,6 +126,21 @@ func run(args []string, in io.Reader, out, errOut io.Writer) (code int) {
 	}
 	fmt.Fprintln(errOut, "loomproof:", err)
 	return exitCouldNot
+}
+
+// withNegatives joins a number below 0 to the flag before it: it is its value, not
+// another flag. What it may be, the command says.
+func withNegatives(args []string) []string {
+	var out []string
+	for _, a := range args {
+		last := len(out) - 1
+		if _, err := strconv.ParseFloat(a, 64); err == nil && strings.HasPrefix(a, "-") && last >= 0 && strings.HasPrefix(out[last], "--") && !strings.Contains(out[last], "=") {
+			out[last] += "=" + a
+			continue
+		}
+		out = append(out, a)
+	}
+	return out
 }
 
 func wrongUsage(out io.Writer, parsed *kong.Context, err error) int {
@@ -175,7 +191,9 @@ type versionCommand struct{}
 func (versionCommand) Help() string {
 	return `Reports name the program by it.
 
-Example: loomproof version
+Example:
+
+    loomproof version
 
 ` + exitCodes
 }

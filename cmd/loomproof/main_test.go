@@ -125,7 +125,8 @@ func TestEveryCommandHelpsAndRefuses(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			var out, errOut bytes.Buffer
 			assert.Equal(t, 0, run([]string{name, "--help"}, nil, &out, &errOut))
-			assert.Contains(t, out.String(), "Example: loomproof "+name)
+			assert.Contains(t, out.String(), "Example:\n\n    loomproof "+name, "each on a line of its own")
+			assert.NotRegexp(t, `\w.* loomproof .* loomproof`, out.String(), "no two run together")
 			assert.Contains(t, out.String(), "Exit codes:")
 			assert.Empty(t, errOut.String())
 

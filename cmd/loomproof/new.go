@@ -3,9 +3,9 @@ package main
 import (
 	"errors"
 	"fmt"
-	"io/fs"
 	"os"
 	"path/filepath"
+	"strings"
 
 	"loomproof/checks/starter"
 	"loomproof/checks/units"
@@ -29,10 +29,12 @@ alert rules that go with /metrics. Of a wire list, what was guessed and what is 
 standard error; every row of the list stays in the design, and what to fill in is marked CHECK THIS.
 Ends with 2 where a row could not be read whole.
 
-Example: loomproof new --name "Marsh Hen" --output marsh-hen.yaml
-Example: loomproof new --sources --output sources.yaml
-Example: loomproof new --alerts --output loomproof-alerts.yaml
-Example: loomproof new --from wires.csv --output marsh-hen.yaml
+Example:
+
+    loomproof new --name "Marsh Hen" --output marsh-hen.yaml
+    loomproof new --sources --output sources.yaml
+    loomproof new --alerts --output loomproof-alerts.yaml
+    loomproof new --from wires.csv --output marsh-hen.yaml
 
 ` + exitCodes
 }
@@ -48,12 +50,9 @@ func (c newCommand) Run(w *world) error {
 	case c.Sources:
 		return c.write(w, sources.Starter(), "loomproof watch --sources")
 	}
-	var nominal units.Volts
-	if err := nominal.UnmarshalText([]byte(c.Nominal)); err != nil {
-		return usage{fmt.Errorf("--nominal: %w", err)}
-	}
-	if nominal != 14 && nominal != 28 {
-		return usage{fmt.Errorf("--nominal %v: the published rules know 14 V and 28 V; write one of them", nominal)}
+	nominal, err := systemVolts(c.Nominal)
+	if err != nil {
+		return usage{err}
 	}
 	if c.From != "" {
 		return c.fromList(w, nominal)
@@ -63,6 +62,18 @@ func (c newCommand) Run(w *world) error {
 		return usage{err}
 	}
 	return c.write(w, text, "loomproof desk")
+}
+
+// systemVolts reads --nominal: the published rules know two.
+func systemVolts(text string) (units.Volts, error) {
+	bare, _ := strings.CutSuffix(strings.ToUpper(strings.TrimSpace(text)), "V")
+	switch strings.TrimSpace(bare) {
+	case "14":
+		return 14, nil
+	case "28":
+		return 28, nil
+	}
+	return 0, fmt.Errorf("--nominal %s: the rules are published for 14 V, which charges a battery of 12 V, and for 28 V, which charges one of 24 V; write --nominal 14V or --nominal 28V", text)
 }
 
 func (c newCommand) fromList(w *world, nominal units.Volts) error {
@@ -95,16 +106,8 @@ func (c newCommand) write(w *world, text []byte, next string) error {
 		_, err := w.out.Write(text)
 		return err
 	}
-	f, err := os.OpenFile(c.Output, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
-	if errors.Is(err, fs.ErrExist) {
-		return fmt.Errorf("%s is there already and was left as it is; choose another name with --output, or move it away first", c.Output)
-	}
-	if err != nil {
-		return fmt.Errorf("the file cannot be written: %w", err)
-	}
-	_, err = f.Write(text)
-	if err := errors.Join(err, f.Close()); err != nil {
-		return fmt.Errorf("the file cannot be written: %w", err)
+	if err := writeNew(c.Output, bytesOf(text)); err != nil {
+		return err
 	}
 	fmt.Fprintf(w.err, "Written to %s, which is yours to change; then: %s %s\n", c.Output, next, c.Output)
 	return nil

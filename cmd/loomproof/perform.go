@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
-	"os"
 	"os/user"
 	"slices"
 	"strings"
@@ -35,6 +34,7 @@ type performCommand struct {
 	Anew     bool   `help:"Open a new worksheet, even if one is unfinished."`
 	JSON     bool   `name:"json" help:"Print the report as JSON."`
 	HTML     string `name:"html" type:"path" placeholder:"FILE" help:"Write the report as HTML here."`
+	replacing
 }
 
 func (performCommand) Help() string {
@@ -44,8 +44,10 @@ first.
 
 Procedures, in the order of the job: ` + strings.Join(scripts.Procedures(), ", ") + `
 
-Example: loomproof perform first-power-on marsh-hen.yaml --meter /dev/ttyUSB0,9600-8N1 \
-           --meter-accuracy "0.05% + 3 digits" --supply /dev/ttyUSB1
+Example:
+
+    loomproof perform first-power-on marsh-hen.yaml --meter /dev/ttyUSB0,9600-8N1 \
+      --meter-accuracy "0.05% + 3 digits" --supply /dev/ttyUSB1
 
 With --rehearse no port is opened: the instruments named, by --sources or otherwise, read as accurately as is
 said of them, and it tells what they cannot prove. With none named it takes a meter and a supply for granted,
@@ -64,6 +66,9 @@ func (c performCommand) Run(w *world) error {
 	}
 	if err := c.check(c.Procedure); err != nil {
 		return usage{err}
+	}
+	if err := c.free(c.HTML); err != nil {
+		return err
 	}
 	s, _, done, err := open(w, c.Design, c.Logbook, c.instruments, c.take, out)
 	if err != nil {
@@ -92,7 +97,7 @@ func (c performCommand) Run(w *world) error {
 	if err != nil {
 		return err
 	}
-	ended := finish(w.out, rep, c.JSON, c.HTML)
+	ended := finish(w.out, rep, c.JSON, c.HTML, c.replacing)
 	fmt.Fprintf(out, "To close it with a name: loomproof sign %d --by NAME --capacity TEXT --logbook %s\n", rep.Worksheet, c.Logbook)
 	return ended
 }
@@ -227,20 +232,4 @@ func userName() string {
 		return u.Username
 	}
 	return "somebody"
-}
-
-// writeFile writes a file; an empty path is none.
-func writeFile(path string, write func(io.Writer) error) error {
-	if path == "" {
-		return nil
-	}
-	f, err := os.Create(path)
-	if err != nil {
-		return fmt.Errorf("it cannot be written: %w", err)
-	}
-	if err := errors.Join(write(f), f.Close()); err != nil {
-		os.Remove(path) // half a file helps nobody
-		return err
-	}
-	return nil
 }

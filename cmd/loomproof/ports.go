@@ -24,7 +24,9 @@ With --ask it listens before it asks, since asking may disturb an unknown device
 that sends its display, then a hello for our node, then *IDN?, which changes nothing in an instrument. What
 sends unasked and is not understood is not asked anything.
 
-Example: loomproof ports --ask
+Example:
+
+    loomproof ports --ask
 
 Ends with 2 when a port is there that cannot be opened. ` + exitCodes
 }

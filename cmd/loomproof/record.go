@@ -38,10 +38,13 @@ A node cuts its output when it is opened and when it is closed: nothing that mus
 belongs to licensed practice and local rules: brakes, chocks, a clear propeller, a fire extinguisher, and somebody
 at the controls who does nothing else.
 
-Example: loomproof record --sources sources.yaml --channel "bus=board/main bus:bus voltage" \
-           --trigger "bus < 11 V" --before 5s --for 20m
+Example:
+
+    loomproof record --sources sources.yaml --channel "bus=board/main bus:bus voltage" \
+      --trigger "bus < 11 V" --before 5s --for 20m
 
 What a channel can be of: ` + recorder.RoleNames() + `.
+
 ` + exitCodes
 }
 

@@ -18,16 +18,23 @@ type reportCommand struct {
 	PDF       string `name:"pdf" type:"path" placeholder:"FILE" help:"Have an installed browser print it here."`
 	CSV       string `name:"csv" type:"path" placeholder:"FILE" help:"Write its steps as CSV here."`
 	HTML      string `name:"html" type:"path" placeholder:"FILE" help:"Write it as HTML here, to print or to send."`
+	replacing
 }
 
 func (reportCommand) Help() string {
-	return `Example: loomproof report 3 --html worksheet-3.html
+	return `Example:
+
+    loomproof report 3 --html worksheet-3.html
 
 The exit code is the worksheet's verdict.
+
 ` + exitCodes
 }
 
 func (c reportCommand) Run(w *world) error {
+	if err := c.free(c.PDF, c.CSV, c.HTML); err != nil {
+		return err
+	}
 	book, sheet, err := openWorksheet(w, c.Logbook, c.Worksheet)
 	if err != nil {
 		return err
@@ -43,13 +50,13 @@ func (c reportCommand) Run(w *world) error {
 	if err := rep.AddRuns(w.ctx, book); err != nil {
 		return err
 	}
-	if err := writeFile(c.PDF, func(f io.Writer) error { return rep.PDF(w.ctx, f) }); err != nil {
+	if err := c.write(c.PDF, func(f io.Writer) error { return rep.PDF(w.ctx, f) }); err != nil {
 		return err
 	}
-	if err := writeFile(c.CSV, evidence.Of(sheet).Steps); err != nil {
+	if err := c.write(c.CSV, evidence.Of(sheet).Steps); err != nil {
 		return err
 	}
-	return finish(w.out, rep, c.JSON, c.HTML)
+	return finish(w.out, rep, c.JSON, c.HTML, c.replacing)
 }
 
 // openWorksheet opens a logbook and a worksheet in it: by its number, or the

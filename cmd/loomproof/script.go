@@ -25,7 +25,9 @@ type scriptCommand struct {
 func (scriptCommand) Help() string {
 	return `Copy a procedure, change it, check it, and perform it: loomproof perform mine.star my-aircraft.yaml
 
-Example: loomproof script copy first-power-on -o mine.star
+Example:
+
+    loomproof script copy first-power-on -o mine.star
 
 ` + exitCodes
 }
@@ -35,7 +37,9 @@ type scriptListCommand struct{}
 func (scriptListCommand) Help() string {
 	return `In the order of the job, with the instruments that each needs.
 
-Example: loomproof script list
+Example:
+
+    loomproof script list
 
 ` + exitCodes
 }
@@ -58,7 +62,9 @@ type scriptCopyCommand struct {
 }
 
 func (scriptCopyCommand) Help() string {
-	return `Example: loomproof script copy first-power-on -o mine.star
+	return `Example:
+
+    loomproof script copy first-power-on -o mine.star
 
 ` + exitCodes
 }
@@ -74,7 +80,7 @@ func (c scriptCopyCommand) Run(w *world) error {
 	case !scripts.IsFile(c.Output):
 		return usage{fmt.Errorf("%s: a script's file ends in .star", c.Output)}
 	}
-	if err := writeNew(c.Output, text); err != nil {
+	if err := writeNew(c.Output, bytesOf(text)); err != nil {
 		return err
 	}
 	_, err := fmt.Fprintf(w.out, "%s: change it, then type: loomproof script check %s\n", c.Output, filepath.Base(c.Output))
@@ -92,7 +98,9 @@ func (scriptCheckCommand) Help() string {
 	return `Compiles the script and rehearses it on each design, and on the first of them with each fault. Wrong is what
 would end it with an error; look is what no rehearsal has come to, or never will. Nothing is touched.
 
-Example: loomproof script check mine.star --design my-aircraft.yaml --fault all
+Example:
+
+    loomproof script check mine.star --design my-aircraft.yaml --fault all
 
 Exit codes: 0 nothing is wrong, 1 something is, 3 could not, 64 wrong usage.`
 }
@@ -186,7 +194,9 @@ type scriptWordsCommand struct{}
 func (scriptWordsCommand) Help() string {
 	return `The same list stands in scripts/WORDS.md of the sources.
 
-Example: loomproof script words
+Example:
+
+    loomproof script words
 
 ` + exitCodes
 }

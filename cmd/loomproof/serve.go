@@ -63,7 +63,9 @@ somebody starts it on the page. With --lan, phones of the hangar's network may w
 are paired by the code that is printed. With --push the metrics are sent to a server that cannot come for
 them; without a network they are kept on disk until it takes them. Ctrl-C ends it, with the power off.
 
-Example: loomproof serve marsh-hen.yaml --meter /dev/ttyUSB0,9600-8N1 --supply /dev/ttyUSB1
+Example:
+
+    loomproof serve marsh-hen.yaml --meter /dev/ttyUSB0,9600-8N1 --supply /dev/ttyUSB1
 
 ` + exitCodes
 }

@@ -85,7 +85,9 @@ func (signCommand) Help() string {
 not done, cuts, a clock that went back. It must be acknowledged with --reason, and is signed along.
 Several people may sign one after the other. Nothing can be changed afterwards; see amend.
 
-Example: loomproof sign 3 --by "R. Example" --capacity builder --reason "strobe not fitted yet"
+Example:
+
+    loomproof sign 3 --by "R. Example" --capacity builder --reason "strobe not fitted yet"
 
 Exit codes: 0 signed, 2 something is open and no reason was given, 3 could not, 64 wrong usage.`
 }
@@ -136,7 +138,9 @@ type amendCommand struct {
 func (amendCommand) Help() string {
 	return `Adds a signed remark to a closed worksheet: a correction, a repair. What stands is never changed.
 
-Example: loomproof amend 3 "strobe fitted; see worksheet 7" --by "R. Example" --capacity builder --photo strobe.jpg
+Example:
+
+    loomproof amend 3 "strobe fitted; see worksheet 7" --by "R. Example" --capacity builder --photo strobe.jpg
 
 Exit codes: 0 added, 3 could not, 64 wrong usage.`
 }

@@ -30,8 +30,10 @@ func (verifyCommand) Help() string {
 another worksheet, and whether the signatures are right and by keys that somebody vouches for. In an exported
 folder it holds steps, readings and keys against the records, and names what else lies there. Of recordings it looks at every stored byte: those of the worksheet, with no number named all, and one alone with --recording.
 
-Example: loomproof verify --recording 3
-Example: loomproof verify worksheet-3 --key "4f0c 11d2 93aa 7e60 b1c8 2d5e 6f33 90ab"
+Example:
+
+    loomproof verify --recording 3
+    loomproof verify worksheet-3 --key "4f0c 11d2 93aa 7e60 b1c8 2d5e 6f33 90ab"
 
 Exit codes: 0 nothing is wrong and all of it is signed by known keys; 1 something was tampered with;
 2 nothing is wrong, but not all of it is signed, or by a key that is not known; 3 could not; 64 wrong usage.`

@@ -31,7 +31,9 @@ each reading is a line. NO_COLOR in the environment leaves colour out; nothing i
 
 Ends with 2 where something that was watched gave no reading.
 
-Example: loomproof watch --sources sources.yaml "bench meter/voltage" --at-least 13.8 --at-most 14.4
+Example:
+
+    loomproof watch --sources sources.yaml "bench meter/voltage" --at-least 13.8 --at-most 14.4
 
 ` + exitCodes
 }

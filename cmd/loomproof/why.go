@@ -13,13 +13,16 @@ type whyCommand struct {
 	Rates     string   `type:"path" placeholder:"FILE" help:"How common each kind of fault is; what the file leaves out keeps its usual rate."`
 	JSON      bool     `name:"json" help:"Print it as JSON."`
 	HTML      string   `name:"html" type:"path" placeholder:"FILE" help:"Write it as a page here."`
+	replacing
 }
 
 func (whyCommand) Help() string {
 	return `Which faults explain the readings of a worksheet, by probability: one fault, or two together. A joint that
 will get hot at full load is said first.
 
-Example: loomproof why 3 --next
+Example:
+
+    loomproof why 3 --next
 
 Exit codes: 0 nothing is wrong, 1 a fault explains the readings, 2 none does, or not well enough, 3 could not
 (file, store), 64 wrong usage.`
@@ -50,7 +53,7 @@ func (c whyCommand) Run(w *world) error {
 	if err != nil {
 		return err
 	}
-	if err := writeFile(c.HTML, found.HTML); err != nil {
+	if err := c.write(c.HTML, found.HTML); err != nil {
 		return err
 	}
 	if c.JSON {

@@ -79,6 +79,12 @@ func tighter(r limits.Row) string {
 	if r.Rule == limits.SoundParts.String() {
 		return ""
 	}
+	switch { // the rule and sound parts may have nothing in common
+	case r.Low != nil && r.Most < *r.Low:
+		return fmt.Sprintf("; at least %s by %s, which sound parts do not reach", units.Format(*r.Low, r.Unit), r.Rule)
+	case r.High != nil && r.Least > *r.High:
+		return fmt.Sprintf("; at most %s by %s, which sound parts pass", units.Format(*r.High, r.Unit), r.Rule)
+	}
 	allowed := fmt.Sprintf("; allowed %s by %s", band.Band{Unit: r.Unit, Low: r.Low, High: r.High}.Allowed(), r.Rule)
 	if r.Low != nil && r.Least < *r.Low || r.High != nil && r.Most > *r.High {
 		allowed += "; sound parts can fall outside"

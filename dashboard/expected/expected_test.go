@@ -10,6 +10,7 @@ import (
 
 	"loomproof/checks/airframe"
 	"loomproof/checks/design"
+	"loomproof/checks/limits"
 	"loomproof/scripts"
 )
 
@@ -90,4 +91,29 @@ func TestWrongNamesSayWhatThereIs(t *testing.T) {
 	assert.ErrorContains(t, err, "the design has: battery, alternator, supply")
 	_, err = New(d, "all-on", []string{"battery"}, []string{"radar"})
 	assert.ErrorContains(t, err, `no circuit "radar"`)
+}
+
+// No limit stands upside down: in no state, by no source, is the least that is
+// allowed above the most. A bus that nothing feeds has no rule for what is lost on the
+// way to it.
+func TestNoLimitIsUpsideDown(t *testing.T) {
+	d := marshHen(t)
+	for _, state := range []string{"all-on", "essential", "master-only", "asleep", "off"} {
+		for _, source := range []string{"battery", "alternator", "supply"} {
+			table, err := New(d, state, []string{source}, nil)
+			require.NoError(t, err)
+			for _, r := range table.Rows {
+				if r.Low != nil && r.High != nil {
+					assert.LessOrEqual(t, *r.Low, *r.High, "%s by %s: %s of %s", state, source, r.What, r.From)
+				}
+				if state == "off" && source != "supply" && r.What == "bus voltage" {
+					assert.Equal(t, limits.SoundParts.String(), r.Rule)
+				}
+			}
+		}
+	}
+	low, most, rule := 13.92, 12.1, "a rule"
+	assert.Equal(t, "; at least 13.92 V by a rule, which sound parts do not reach", tighter(limits.Row{Unit: "V", Least: 11.9, Most: most, Allowed: limits.Allowed{Low: &low, High: &most, Rule: rule}}))
+	high, least := 0.1, 0.3
+	assert.Equal(t, "; at most 100 mV by a rule, which sound parts pass", tighter(limits.Row{Unit: "V", Least: least, Most: 0.5, Allowed: limits.Allowed{High: &high, Low: &least, Rule: rule}}))
 }

@@ -69,7 +69,7 @@ func (e *Entry) checkChannels(r *layout.Reader, channels ...probe.Channel) {
 	for _, a := range slices.Concat(e.Accuracy, e.Drift) {
 		i := slices.Index(names, a.Channel)
 		if i < 0 {
-			r.Errorf(a.Pos, "source %q has no channel %q%s; it has %s", e.Name, a.Channel,
+			r.Errorf(a.Pos, "source %q has no channel %q%s; it has %s; take this line out, or name one of them", e.Name, a.Channel,
 				layout.DidYouMean(layout.Nearest(a.Channel, names)), strings.Join(names, ", "))
 			continue
 		}

@@ -68,6 +68,25 @@ func TestTheStarterIsRead(t *testing.T) {
 	assert.IsType(t, Supply{}, sources[1])
 	assert.IsType(t, Node{}, sources[3])
 	assert.Equal(t, map[string]string{"main bus": "main"}, Of(sources[3]).Clipped())
+
+	// A hand meter has both lines of the current, or none: one alone is refused.
+	assert.Equal(t, []string{"voltage", "resistance"}, scalesOf(t, f))
+	both := strings.ReplaceAll(strings.Join(all, ""), "# current:", "current:")
+	f, err = Parse("sources.yaml", []byte(both))
+	require.NoError(t, err)
+	assert.Equal(t, []string{"voltage", "resistance", "current"}, scalesOf(t, f))
+	_, err = Parse("sources.yaml", []byte(strings.Replace(both, "      current: {to: 10 A}\n", "", 1)))
+	assert.ErrorContains(t, err, `"hand meter" has no channel "current"; it has voltage, resistance; take this line out, or name one of them`)
+}
+
+// scalesOf are those of the hand meter.
+func scalesOf(t *testing.T, f *File) (names []string) {
+	m, is := f.entries[4].(*typedMeter)
+	require.True(t, is)
+	for _, c := range m.listed() {
+		names = append(names, c.Name)
+	}
+	return names
 }
 
 func TestAFlagIsALineOfTheFile(t *testing.T) {
