@@ -12,6 +12,7 @@
 package limits
 
 import (
+	"errors"
 	"fmt"
 	"math"
 
@@ -200,10 +201,15 @@ func (l *Limits) StepCurrent(before, after airframe.State, source, circuit strin
 	return e, nil
 }
 
+// ErrDoesNotFall is returned, wrapped, where by the design a source's current tells
+// nothing of a circuit: it falls by less than what indicators and clocks draw as the
+// circuit goes off.
+var ErrDoesNotFall = errors.New("by the design the current does not fall")
+
 // PerStep is what a circuit draws in a state for each ampere that a source's
 // current falls by as the circuit, or all that it feeds, goes off: 1, but for what
 // the other loads take up as the bus rises, and for a bus that was lower or higher
-// when the state was read.
+// when the state was read. It fails with [ErrDoesNotFall].
 func (l *Limits) PerStep(state, on, off airframe.State, source, circuit string) (float64, error) {
 	amperes := func(s airframe.State, q airframe.Quantity) (float64, error) {
 		l.model.Set(s)
@@ -222,7 +228,7 @@ func (l *Limits) PerStep(state, on, off airframe.State, source, circuit string) 
 		return 0, err
 	}
 	if with-without < standing {
-		return 0, fmt.Errorf("limits: by the design the current of %s does not fall as %s goes off", source, circuit)
+		return 0, fmt.Errorf("%w: that of %s, as %s goes off", ErrDoesNotFall, source, l.design.Called(circuit))
 	}
 	return own / (with - without), nil
 }

@@ -185,10 +185,19 @@ func (p *Performance) keepCut() (*Cut, error) {
 // lost is for when the watch took the power away: nothing feeds the aircraft
 // until the script switches the power on again.
 func (p *Performance) lost() {
-	p.state.Sources = nil
+	p.state = dark(p.state)
 	p.powered = false
 	p.unanswered = nil
 	p.resting = resting{} // hands go elsewhere when the power goes
+}
+
+// dark is a state after a cut: nothing feeds the aircraft, and who keyed something
+// has let go of it.
+func dark(s airframe.State) airframe.State {
+	s = s.Clone()
+	s.Sources = nil
+	clear(s.Working)
+	return s
 }
 
 // power switches the supply, and with it the source of the design.

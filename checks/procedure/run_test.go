@@ -40,3 +40,18 @@ func TestACurrentThatDidNotFallTellsNoRun(t *testing.T) {
 	_, err := resistance(measured{value: 0.1, u: 0.01}, measured{value: 0.04, u: 0.02, quantity: probe.Current}, 1)
 	assert.ErrorContains(t, err, "it fell by 40 mA as it went off")
 }
+
+// A circuit that was not switched off, or draws next to nothing, leaves its run not
+// done; the worksheet goes on.
+func TestARunWhoseCircuitStaysOn(t *testing.T) {
+	p := play(t, &unruly{}, `
+power(volts = 14, limit = 20)
+move("on", "master", "on", answers = ["On", "Not"])
+v, i = read("supply voltage"), read("supply current")
+check_run("radio", v, v, i, i)
+`)
+	require.NoError(t, p.err)
+	require.Len(t, p.sheet.Steps, 1)
+	assert.Equal(t, "not done", p.sheet.Steps[0].Verdict)
+	assert.Contains(t, p.sheet.Steps[0].Note, "by the design the current does not fall: that of supply, as VHF radio goes off")
+}

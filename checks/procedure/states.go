@@ -102,7 +102,8 @@ func (f *follower) effect(r logbook.Record) (*Captured, error) {
 		if err := json.Unmarshal(e.Args, &a); err != nil {
 			return nil, err
 		}
-		f.state = f.off()
+		f.state = f.state.Clone()
+		f.state.Sources = nil
 		if s := f.design.SourceOf(design.BenchSupply); a.On && s != nil {
 			f.state.Sources = []string{s.Name}
 			f.state.SupplyVolts, f.state.SupplyLimit = a.Volts, a.Limit
@@ -142,7 +143,7 @@ func (f *follower) effect(r logbook.Record) (*Captured, error) {
 		}
 	}
 	if e.Result.Cut != nil {
-		f.state = f.off()
+		f.state = dark(f.state)
 		return nil, nil
 	}
 	return e.Result.Captured, nil
@@ -163,11 +164,4 @@ func acted(d *design.Design, s airframe.State, action, circuit, source string) a
 		return moved(d, s, action, circuit)
 	}
 	return out
-}
-
-// off is the state with nothing feeding the aircraft.
-func (f *follower) off() airframe.State {
-	s := f.state.Clone()
-	s.Sources = nil
-	return s
 }

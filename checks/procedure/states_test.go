@@ -117,3 +117,33 @@ look()
 	assert.True(t, h.Readings[5].State.Closed["intercom"])
 	assert.False(t, h.Readings[5].State.Closed["radio"])
 }
+
+// Who keys something lets go of it when the power is cut: nobody is told to key it
+// when the worksheet goes on.
+func TestACutLetsGoOfWhatIsKeyed(t *testing.T) {
+	u, keyed := &unruly{}, false
+	u.amperes = func(time.Duration) float64 {
+		if keyed {
+			return 19
+		}
+		return 0.001
+	}
+	p := playWith(t, u, `
+power(volts = 14, limit = 20)
+move("key", "transponder", "Key it.", answers = ["Keyed", "Not"])
+feed("battery", "On?")
+typed("Volts?", "voltage", "radio")
+`, func(_ *Desk, n Now) bool {
+		u.mu.Lock()
+		defer u.mu.Unlock()
+		keyed = n.Action == "key"
+		return keyed
+	})
+	require.NoError(t, p.err)
+	require.Len(t, p.sheet.Cuts, 1)
+	h, err := Tell(p.sheet.Design, p.records)
+	require.NoError(t, err)
+	require.Len(t, h.Readings, 1)
+	assert.Empty(t, h.Readings[0].State.Working)
+	assert.Equal(t, p.readings[h.Readings[0].ID].state, h.Readings[0].State)
+}

@@ -4,6 +4,8 @@ import (
 	"context"
 	"fmt"
 	"path/filepath"
+	"slices"
+	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -153,6 +155,121 @@ check_run("%[1]s", bus, end, on, read("supply current"))
 	bad := play1(t, fmt.Sprintf(script, "landing-light"), airframe.Fault{Kind: airframe.HighResistanceJoint, At: "landing-light/1", Size: more})
 	assert.Equal(t, "fail", bad.Verdict, "%+v", bad)
 	assert.InDelta(t, *sound.Reading+more, *bad.Reading, *bad.Uncertainty)
+}
+
+// Who leaves circuits on as all go off, with the reason, comes to the end of the
+// worksheet all the same, and each current that was not read is listed.
+func TestLoadedWithABusThatStaysOn(t *testing.T) {
+	text, _ := scripts.Design("marsh-hen")
+	d, err := design.Parse("marsh-hen.yaml", text)
+	require.NoError(t, err)
+	script, _ := scripts.Procedure("loaded")
+	left := map[string]bool{}
+	s, err := playBy(t, string(script), func(ctx context.Context, m *mockup.Mockup, desk *procedure.Desk, now procedure.Now) bool {
+		k := d.Circuit(now.Circuit)
+		if k == nil || k.Bus != "avionics" || now.Kind != procedure.DoAct || now.Action != "open" && now.Action != "off" {
+			return obey(ctx, m, desk, now)
+		}
+		left[k.Name] = true
+		return assert.NoError(t, desk.Say(procedure.Word{Kind: procedure.WordSkip, ID: now.ID, Reason: "it needs an hour to start", By: mockup.By}))
+	})
+	require.NoError(t, err)
+	require.NotEmpty(t, left)
+	notDone := map[string]int{}
+	for _, step := range s.Steps {
+		assert.NotEqual(t, "fail", step.Verdict, "%+v", step)
+		if left[step.Circuit] && step.Verdict == "not done" {
+			assert.Contains(t, step.Note, "it needs an hour to start")
+			notDone[step.Circuit+" "+step.What]++
+		}
+	}
+	for name := range left {
+		assert.Equal(t, 1, notDone[name+" "+procedure.WhatRun], name)
+		assert.Equal(t, 1, notDone[name+" "+procedure.WhatCurrent], name)
+	}
+}
+
+// A cut as a hand lets go of what it keyed ends the worksheet as any other.
+func TestACutAsAHandLetsGo(t *testing.T) {
+	for _, test := range []struct{ procedure, action, circuit, step string }{
+		{"loaded", "off", "trim", "cut"},
+		{"loaded", "release", "transponder", "cut"},
+		{"avionics", "release", "transponder", "cut"},
+	} {
+		t.Run(test.procedure+" "+test.circuit, func(t *testing.T) {
+			script, _ := scripts.Procedure(test.procedure)
+			s, err := playBy(t, string(script), func(ctx context.Context, m *mockup.Mockup, desk *procedure.Desk, now procedure.Now) bool {
+				if now.Action == test.action && now.Circuit == test.circuit {
+					for _, c := range []string{"landing-light", "alternator-field", "fuel-pump", "cabin-fan", "starter", "cranking"} {
+						m.Move("in", c) // what the elbow finds
+					}
+				}
+				return obey(ctx, m, desk, now)
+			})
+			require.NoError(t, err)
+			assert.NotEmpty(t, s.Cuts)
+			assert.True(t, slices.ContainsFunc(s.Steps, func(x procedure.Step) bool { return x.What == procedure.WhatCut }), "it is told as a step")
+		})
+	}
+}
+
+// Where nothing reads a current, nobody has to switch off one load after the other.
+func TestNothingIsSwitchedOffForNothing(t *testing.T) {
+	text, _ := scripts.Design("marsh-hen")
+	s, _, records := reportedOn(t, text, "meter", "loaded", mockup.Planted{}, 1)
+	var off []string
+	for _, r := range records {
+		var e struct {
+			Call string
+			Args struct{ Action, Circuit string }
+		}
+		if r.Decode(&e) == nil && e.Call == "act" && (e.Args.Action == "open" || e.Args.Action == "off") {
+			off = append(off, e.Args.Circuit)
+		}
+	}
+	assert.ElementsMatch(t, []string{"alternator-field", "fuel-pump", "cabin-fan", "trim"}, off, "what heats or runs dry, and what is held")
+	for _, what := range []string{procedure.WhatRun, procedure.WhatCurrent} {
+		assert.True(t, slices.ContainsFunc(s.Steps, func(x procedure.Step) bool {
+			return x.Circuit == "landing-light" && x.What == what && x.Unproven
+		}), what)
+	}
+}
+
+// What a hand leaves alone, for a reason, is not done: nothing behind it is read as if
+// it had moved, and failed or passed for it.
+func TestWhatAHandLeavesAloneIsNotDone(t *testing.T) {
+	const reason = "its knob is off for repair"
+	for _, test := range []struct{ procedure, action, circuit, step string }{
+		{"loaded", "key", "transponder", "transponder/load voltage"},
+		{"avionics", "close", "transponder", "transponder/load voltage"},
+		{"avionics", "key", "transponder", "transponder/load voltage"},
+		{"first-power-on", "on", "landing-light", "landing-light/load voltage"},
+		{"first-power-on", "on", "avionics-master", "transponder/load voltage"},
+		{"first-power-on", "close", "avionics-master", "transponder/load voltage"},
+	} {
+		t.Run(test.procedure+" "+test.action+" "+test.circuit, func(t *testing.T) {
+			script, _ := scripts.Procedure(test.procedure)
+			left := false
+			s, err := playBy(t, string(script), func(ctx context.Context, m *mockup.Mockup, desk *procedure.Desk, now procedure.Now) bool {
+				if now.Kind != procedure.DoAct || now.Action != test.action || now.Circuit != test.circuit {
+					return obey(ctx, m, desk, now)
+				}
+				left = true
+				return assert.NoError(t, desk.Say(procedure.Word{Kind: procedure.WordSkip, ID: now.ID, Reason: reason, By: mockup.By}))
+			})
+			require.NoError(t, err)
+			require.True(t, left)
+			last := procedure.Step{}
+			for _, step := range s.Steps {
+				assert.NotEqual(t, "fail", step.Verdict, "%+v", step)
+				if step.ID == test.step || strings.HasPrefix(step.ID, test.step+"#") {
+					last = step
+				}
+			}
+			assert.Equal(t, "not done", last.Verdict)
+			assert.Contains(t, last.Note, reason)
+		})
+	}
 }
 
 // play1 performs a script of one step.
