@@ -218,6 +218,11 @@ func TestDevicesPage(t *testing.T) {
 		return w
 	}
 	assert.Contains(t, ask(http.MethodGet, "/devices", nil).Body.String(), "None yet")
+	dark, inTheDark := httptest.NewRecorder(), httptest.NewRequest(http.MethodGet, "/devices", nil)
+	inTheDark.Host = "127.0.0.1"
+	inTheDark.AddCookie(&http.Cookie{Name: "night", Value: "on"})
+	Local(page).ServeHTTP(dark, inTheDark)
+	assert.Contains(t, dark.Body.String(), `<html lang="en" class="night">`)
 	shown := ask(http.MethodPost, "/devices/code", url.Values{"right": {"watch"}})
 	assert.Contains(t, shown.Body.String(), "<svg")
 	assert.Contains(t, shown.Body.String(), "may watch")

@@ -33,7 +33,7 @@ func Local(pages http.Handler) http.Handler {
 // one. Names are the hosts that it is served by, without ports.
 func (g *Guard) Paired(names []string, pages http.Handler) http.Handler {
 	mux := http.NewServeMux()
-	mux.HandleFunc("GET /pair", func(w http.ResponseWriter, _ *http.Request) { pairPage(w, http.StatusOK, "") })
+	mux.HandleFunc("GET /pair", func(w http.ResponseWriter, r *http.Request) { pairPage(w, r, http.StatusOK, "") })
 	mux.HandleFunc("POST /pair", g.pair)
 	mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) {
 		v, ok := Visitor{}, false
@@ -44,7 +44,7 @@ func (g *Guard) Paired(names []string, pages http.Handler) http.Handler {
 		case !ok && strings.HasPrefix(r.URL.Path, "/static/"): // the pairing page is dressed too
 			pages.ServeHTTP(w, r)
 		case !ok:
-			pairPage(w, http.StatusUnauthorized, "")
+			pairPage(w, r, http.StatusUnauthorized, "")
 		case !g.limits.requests(v.Name, r):
 			tooMany(w)
 		case v.Right != MayAnswer && r.Method != http.MethodGet && r.Method != http.MethodHead:
@@ -107,16 +107,16 @@ func (g *Guard) pair(w http.ResponseWriter, r *http.Request) {
 	r.Body = http.MaxBytesReader(w, r.Body, maxForm)
 	name := strings.TrimSpace(r.PostFormValue("name"))
 	if name == "" || len(name) > maxName {
-		pairPage(w, http.StatusBadRequest, "Say whose device this is, in up to 60 letters: the worksheet names who answered.")
+		pairPage(w, r, http.StatusBadRequest, "Say whose device this is, in up to 60 letters: the worksheet names who answered.")
 		return
 	}
 	token, _, err := g.Pair(r.PostFormValue("code"), name)
 	switch {
 	case errors.Is(err, ErrCode):
-		pairPage(w, http.StatusForbidden, "This code is not valid: codes work once, and for ten minutes. Show a new one on the computer, page Devices.")
+		pairPage(w, r, http.StatusForbidden, "This code is not valid: codes work once, and for ten minutes. Show a new one on the computer, page Devices.")
 		return
 	case err != nil:
-		pairPage(w, http.StatusInternalServerError, err.Error())
+		pairPage(w, r, http.StatusInternalServerError, err.Error())
 		return
 	}
 	http.SetCookie(w, &http.Cookie{
@@ -126,11 +126,17 @@ func (g *Guard) pair(w http.ResponseWriter, r *http.Request) {
 	http.Redirect(w, r, "/", http.StatusSeeOther)
 }
 
-func pairPage(w http.ResponseWriter, code int, problem string) {
-	show(w, code, "pair.html", struct{ Problem string }{problem})
+func pairPage(w http.ResponseWriter, r *http.Request, code int, problem string) {
+	show(w, r, code, "pair.html", struct{ Problem string }{problem})
 }
 
-func show(w http.ResponseWriter, code int, page string, data any) {
+// Night tells whether this screen's Night button is pressed: the pages are dark then.
+func Night(r *http.Request) bool {
+	c, err := r.Cookie("night")
+	return err == nil && c.Value == "on"
+}
+
+func show(w http.ResponseWriter, r *http.Request, code int, page string, data any) {
 	var b strings.Builder
 	if err := pages.ExecuteTemplate(&b, page, data); err != nil {
 		http.Error(w, "The page could not be made: "+err.Error(), http.StatusInternalServerError)
@@ -143,7 +149,11 @@ func show(w http.ResponseWriter, code int, page string, data any) {
 	h.Set("X-Content-Type-Options", "nosniff")
 	h.Set("Referrer-Policy", "no-referrer")
 	w.WriteHeader(code)
-	_, _ = w.Write([]byte(b.String()))
+	text := b.String()
+	if Night(r) {
+		text = strings.Replace(text, `<html lang="en">`, `<html lang="en" class="night">`, 1)
+	}
+	_, _ = w.Write([]byte(text))
 }
 
 // Policy is the Content-Security-Policy of every page: nothing inline, nothing
@@ -154,14 +164,14 @@ const Policy = "default-src 'self'; img-src 'self' data:; object-src 'none'; bas
 // new code and takes passes away. Address is where devices reach the pages.
 func (g *Guard) Devices(address string) http.Handler {
 	mux := http.NewServeMux()
-	mux.HandleFunc("GET /devices", func(w http.ResponseWriter, _ *http.Request) { g.devicesPage(w, address, "") })
+	mux.HandleFunc("GET /devices", func(w http.ResponseWriter, r *http.Request) { g.devicesPage(w, r, address, "") })
 	mux.HandleFunc("POST /devices/code", func(w http.ResponseWriter, r *http.Request) {
 		right := Right(r.PostFormValue("right"))
 		if right != MayAnswer && right != MayWatch {
 			http.Error(w, "A code is for answering or for watching.", http.StatusBadRequest)
 			return
 		}
-		g.devicesPage(w, address, right)
+		g.devicesPage(w, r, address, right)
 	})
 	mux.HandleFunc("POST /devices/withdraw", func(w http.ResponseWriter, r *http.Request) {
 		if _, err := g.Withdraw(r.PostFormValue("id")); err != nil {
@@ -179,7 +189,7 @@ func (g *Guard) Devices(address string) http.Handler {
 	})
 }
 
-func (g *Guard) devicesPage(w http.ResponseWriter, address string, right Right) {
+func (g *Guard) devicesPage(w http.ResponseWriter, r *http.Request, address string, right Right) {
 	data := struct {
 		Passes  []Pass
 		Right   Right
@@ -197,7 +207,7 @@ func (g *Guard) devicesPage(w http.ResponseWriter, address string, right Right) 
 		}
 		data.Picture = template.HTML(picture) //nolint:gosec // drawn by us, of squares only
 	}
-	show(w, http.StatusOK, "devices.html", data)
+	show(w, r, http.StatusOK, "devices.html", data)
 }
 
 // PairingURL is what the QR code holds. The code is behind the #, which

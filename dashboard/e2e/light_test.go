@@ -104,9 +104,14 @@ func (p *page) standsOut(when string, text float64) {
 const longest = 8000
 
 // keepsTheDark: no pixel of the page, from its head to its foot, has green or blue
-// to speak of.
+// to speak of, but of a code that a camera reads, which must be white.
 func (p *page) keepsTheDark(when string) {
 	p.t.Helper()
+	code := func(visibility string) {
+		value[chromedp.Void](p, `document.querySelectorAll(".code").forEach((e) => { e.style.visibility = "`+visibility+`"; })`)
+	}
+	code("hidden")
+	defer code("")
 	clip := browser.Viewport{Width: value[float64](p, `document.documentElement.clientWidth`), Height: min(longest, value[float64](p, `document.documentElement.scrollHeight`)), Scale: 1}
 	taken, err := chromedp.Call(p.ctx, browser.CaptureScreenshot, browser.CaptureScreenshotParams{Format: "png", Clip: &clip, CaptureBeyondViewport: new(true)})
 	require.NoError(p.t, err)

@@ -12,6 +12,7 @@ import (
 	"loomproof/checks/faultfind"
 	"loomproof/checks/logbook"
 	"loomproof/checks/trend"
+	"loomproof/dashboard/access"
 	"loomproof/dashboard/crept"
 	"loomproof/dashboard/why"
 )
@@ -22,8 +23,9 @@ type whole interface {
 	JSON(io.Writer) error
 }
 
-// whole answers with a page of one file, or its JSON.
-func (s *Server) whole(w http.ResponseWriter, r *http.Request, asJSON bool, p whole) {
+// whole answers with a page of one file, or its JSON. The page has ways back, to what
+// else there is of the worksheet, which a file that was sent has not.
+func (s *Server) whole(w http.ResponseWriter, r *http.Request, asJSON bool, worksheet int64, p whole) {
 	var b bytes.Buffer
 	write, kind := p.HTML, "text/html; charset=utf-8"
 	if asJSON {
@@ -34,13 +36,27 @@ func (s *Server) whole(w http.ResponseWriter, r *http.Request, asJSON bool, p wh
 		return
 	}
 	body := b.Bytes()
-	if night(r) && !asJSON {
+	if !asJSON {
+		body = bytes.Replace(body, []byte("<body>"), []byte("<body>\n"+ways(r.URL.Path, worksheet)), 1)
+	}
+	if access.Night(r) && !asJSON {
 		body = bytes.Replace(body, []byte(`<html lang="en">`), []byte(`<html lang="en" class="night">`), 1)
 	}
 	w.Header().Set("Content-Security-Policy", "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; frame-ancestors 'none'")
 	w.Header().Set("Content-Type", kind)
 	w.Header().Set("Cache-Control", "no-store")
 	_, _ = w.Write(body)
+}
+
+// ways are the links from a page of a worksheet.
+func ways(here string, worksheet int64) string {
+	out := `<nav class="ways" aria-label="Pages"><a href="/">Bench</a> <a href="/logbook">Logbook</a>`
+	for _, to := range [][2]string{{"Report", "/report/"}, {"Why", "/why/"}, {"Since the one before", "/compare/"}} {
+		if path := fmt.Sprint(to[1], worksheet); path != here {
+			out += fmt.Sprintf(` <a href="%s">%s</a>`, path, to[0])
+		}
+	}
+	return out + "</nav>\n"
 }
 
 // worksheet finds the worksheet that a part of the path names: 3, or 3.json for
@@ -75,7 +91,7 @@ func (s *Server) why(w http.ResponseWriter, r *http.Request) {
 		s.message(w, r, http.StatusConflict, err.Error(), "Go on with the worksheet first.")
 		return
 	}
-	s.whole(w, r, asJSON, found)
+	s.whole(w, r, asJSON, sheet.ID(), found)
 }
 
 // compare serves /compare/7, against the worksheet before, and /compare/3/7.
@@ -95,5 +111,5 @@ func (s *Server) compare(w http.ResponseWriter, r *http.Request) {
 		s.message(w, r, http.StatusConflict, err.Error(), "Go to the logbook and choose two others.")
 		return
 	}
-	s.whole(w, r, asJSON, found)
+	s.whole(w, r, asJSON, found.After.ID, found)
 }

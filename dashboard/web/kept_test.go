@@ -9,6 +9,7 @@ import (
 	"net/http/httptest"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
@@ -164,6 +165,27 @@ func TestHandedOver(t *testing.T) {
 	require.NoError(t, err)
 	assert.Len(t, rows, 2001)
 	assert.Equal(t, []string{"time_s", "bus_V"}, rows[0])
+}
+
+// A page of one file leads back, and to what else there is of its worksheet; no
+// link on it, and on what is said of a mistake, leads nowhere.
+func TestPagesLeadBack(t *testing.T) {
+	_, get := library(t)
+	for _, path := range []string{"/report/2", "/compare/2", "/compare/1/2", "/why/2", "/report/99"} { // why: there is nothing to explain
+		body := get(path).Body.String()
+		links := regexp.MustCompile(`<a href="(/[^"#]*)"`).FindAllStringSubmatch(body, -1)
+		var to []string
+		for _, l := range links {
+			to = append(to, l[1])
+			assert.NotEqual(t, http.StatusNotFound, get(l[1]).Code, "%s on %s", l[1], path)
+		}
+		assert.Contains(t, to, "/", path)
+		assert.Contains(t, to, "/logbook", path)
+		if !strings.Contains(body, `class="message"`) {
+			assert.Subset(t, append(to, path), []string{"/report/2", "/why/2", "/compare/2"}, path)
+		}
+	}
+	assert.NotContains(t, get("/report/2.json").Body.String(), "<nav")
 }
 
 // Pages without scripts are dark where the Night button was pressed, too.

@@ -27,7 +27,7 @@ type link struct{ Name, Path string }
 
 // head lists the pages that this visitor can open.
 func (s *Server) head(r *http.Request, title string) head {
-	h := head{Title: title, Pages: []link{{"Bench", "/"}}, Night: night(r)}
+	h := head{Title: title, Pages: []link{{"Bench", "/"}}, Night: access.Night(r)}
 	if s.Design != nil {
 		h.Pages = append(h.Pages, link{"Aircraft", "/aircraft"}, link{"Design", "/design"})
 	}
@@ -41,12 +41,6 @@ func (s *Server) head(r *http.Request, title string) head {
 		h.Pages = append(h.Pages, link{"Devices", "/devices"})
 	}
 	return h
-}
-
-// night is what this screen's Night button says.
-func night(r *http.Request) bool {
-	c, err := r.Cookie("night")
-	return err == nil && c.Value == "on"
 }
 
 // A cell of a table: what stands there, and the number to sort by.

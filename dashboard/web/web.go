@@ -205,9 +205,9 @@ func (s *Server) page(w http.ResponseWriter, code int, name string, data any) {
 
 func (s *Server) message(w http.ResponseWriter, r *http.Request, code int, what, do string) {
 	s.page(w, code, "message.html", struct {
+		head
 		What, Do string
-		Night    bool
-	}{what, do, night(r)})
+	}{s.head(r, what), what, do})
 }
 
 func (s *Server) bench(w http.ResponseWriter, r *http.Request) {
@@ -345,5 +345,5 @@ func (s *Server) report(w http.ResponseWriter, r *http.Request) {
 		s.message(w, r, http.StatusInternalServerError, err.Error(), "A recording of the worksheet cannot be read.")
 		return
 	}
-	s.whole(w, r, asJSON, rep)
+	s.whole(w, r, asJSON, sheet.ID(), rep)
 }
