@@ -189,7 +189,7 @@ func (p *Performance) readAgain(s Step, r Redo) (Redo, error) {
 	}
 	states := pair && !reflect.DeepEqual(first.state, second.state)
 	if states && !reflect.DeepEqual(first.state, p.state) {
-		return r, &cannotRedo{"it compares two states of the aircraft, and neither is there now"}
+		return r, &cannotRedo{"it compares two states of the aircraft, and the first is not there now"}
 	}
 	a, err := p.captureAgain(p.ctx, first.Captured, s.Title, fmt.Sprintf("read again %d", s.Redo+1))
 	if err != nil {

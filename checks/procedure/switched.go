@@ -6,6 +6,7 @@ import (
 	"math"
 	"strings"
 	"sync"
+	"time"
 
 	"loomproof/checks/airframe"
 )
@@ -26,6 +27,11 @@ const (
 	stepPart = 0.7
 )
 
+// restPatience is how long the current is given to come to rest before a hand moves;
+// then a person is asked. Nothing is shown to do meanwhile. Common practice; no
+// published source.
+const restPatience = 5 * time.Second
+
 var errMoved = errors.New("the supply's current shows it")
 
 // askOrFeel waits for a hand's move until a person says that it is done, or the
@@ -39,7 +45,7 @@ func (p *Performance) askOrFeel(ctx context.Context, n Now, before, after airfra
 		a, err = p.ask(ctx, n)
 		return a, 0, err
 	}
-	rest, err := p.untilSteady(ctx, p.Bench.Supply, "current", feel{}, p.patience())
+	rest, err := p.untilSteady(ctx, p.Bench.Supply, "current", feel{}, min(p.patience(), restPatience))
 	if err == nil {
 		a, felt, err = p.feelMove(ctx, n, rest.Value, step)
 	}

@@ -2,6 +2,7 @@ package procedure
 
 import (
 	"encoding/json"
+	"math"
 	"path/filepath"
 	"sync/atomic"
 	"testing"
@@ -160,4 +161,32 @@ check("total current", "master", typed("Amperes?", "current", "master"), low = 0
 	}
 	p = play(t, &unruly{}, "power(volts = 14, limit = 20)\n"+`observe("noise", "radio", "?", hand = [("in", "radio")])`)
 	assert.ErrorContains(t, p.err, "have each moved by move")
+}
+
+// Where a load pulses, as a strobe, the current never comes to rest: a person is asked
+// soon, and not only when a probe would be given up.
+func TestACurrentThatNeverRestsKeepsNobodyWaiting(t *testing.T) {
+	u := &unruly{amperes: func(on time.Duration) float64 {
+		return 0.4 + 0.4*math.Sin(on.Seconds()*170)
+	}}
+	var master time.Time
+	waited := time.Duration(0)
+	p := playBench(t, &Bench{Supply: u}, `
+power(volts = 14, limit = 20)
+move("on", "master", "on")
+move("close", "landing-light", "Close its breaker.")
+move("on", "landing-light", "LANDING on.")
+`, func(_ *Desk, n Now) bool {
+		switch n.Circuit + " " + n.Action {
+		case "landing-light close":
+			master = time.Now()
+		case "landing-light on":
+			waited = time.Since(master)
+		}
+		return false
+	})
+	require.NoError(t, p.err)
+	assert.Empty(t, p.sheet.Cuts)
+	assert.Less(t, waited, restPatience+time.Second)
+	assert.Positive(t, waited)
 }

@@ -1,6 +1,9 @@
 package station
 
 import (
+	"context"
+	"os"
+	"path/filepath"
 	"strings"
 	"testing"
 
@@ -47,4 +50,33 @@ func TestAfterSmokeItsCauseIsAskedFor(t *testing.T) {
 	_, asked, err = p.perform(string(text), "", first)
 	require.NoError(t, err)
 	assert.Len(t, asked, 3, "the last one had none")
+}
+
+// A worksheet that was left unfinished before the smoke is not gone on with, either,
+// before its cause was found; one that is gone on with after that asks nothing.
+func TestAfterSmokeNoOlderWorksheetGoesOn(t *testing.T) {
+	p := newPlayer(t, "feed('battery', 'Battery on?')\nhold('look')\n")
+	text, _ := scripts.Design("marsh-hen")
+	answer := func(d *procedure.Desk, n procedure.Now) string {
+		if n.Say != "sniff" {
+			return n.Answers[len(n.Answers)-1] // not yet
+		}
+		assert.NoError(t, d.Say(procedure.Word{Kind: procedure.WordSmoke, By: "Tove Lind"}))
+		return ""
+	}
+	_, _, err := p.perform(string(text), "look", answer)
+	require.ErrorIs(t, err, context.Canceled)
+	other := p
+	other.script = filepath.Join(t.TempDir(), "other.star")
+	require.NoError(t, os.WriteFile(other.script, []byte("hold('sniff')\n"), 0o644))
+	_, _, err = other.perform(string(text), "", answer)
+	require.NoError(t, err)
+
+	_, asked, err := p.perform(string(text), "", answer)
+	require.ErrorIs(t, err, ErrSmoke)
+	require.Len(t, asked, 1, "nothing is gone on with")
+	assert.Contains(t, asked[0], "Worksheet 2, other, ended with smoke on ")
+	_, asked, err = p.perform(string(text), "", func(_ *procedure.Desk, n procedure.Now) string { return n.Answers[0] })
+	require.NoError(t, err)
+	assert.Len(t, asked, 3, "the cause, the state of the aircraft, the question that it stood at")
 }

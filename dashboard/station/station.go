@@ -58,8 +58,9 @@ type Station struct {
 }
 
 // Perform performs a procedure into a worksheet of the logbook, and makes its
-// report. The name is that of one of ours, or a file's. An unfinished worksheet of the same procedure and design is gone on
-// with; to begin anew, close that one or use another logbook.
+// report. The name is that of one of ours, or a file's. An unfinished worksheet of
+// the same procedure and design is gone on with; [Station.Anew] begins a new one. It
+// fails with [ErrSmoke] while the cause of the last worksheet's smoke is not found.
 func (s *Station) Perform(ctx context.Context, name string) (*report.Report, error) {
 	return s.perform(ctx, name, false)
 }
@@ -75,20 +76,7 @@ func (s *Station) perform(ctx context.Context, name string, anew bool) (*report.
 	if err != nil {
 		return nil, err
 	}
-	sheet, err := s.Book.Unfinished(ctx, name, s.Design.Revision)
-	if !anew && errors.Is(err, logbook.ErrNotFound) {
-		sheet, err = s.former(ctx, name)
-	}
-	if anew || errors.Is(err, logbook.ErrNotFound) {
-		after, smoke := s.afterSmoke(ctx)
-		if smoke != nil {
-			return nil, smoke
-		}
-		sheet, err = s.Book.Begin(ctx, logbook.Opening{
-			Procedure: name, Script: string(script), Aircraft: s.Design.Aircraft.Name, Design: s.Design.Text,
-			File: s.Design.File, Revision: s.Design.Revision, Program: s.Version, After: after,
-		})
-	}
+	sheet, err := s.worksheet(ctx, name, script, anew)
 	if err != nil {
 		return nil, err
 	}
@@ -125,6 +113,29 @@ func (s *Station) perform(ctx context.Context, name string, anew bool) (*report.
 		return nil, err
 	}
 	return rep, rep.AddRuns(ctx, s.Book)
+}
+
+// worksheet is the unfinished one that is gone on with or, where there is none or
+// anew says so, a new one.
+func (s *Station) worksheet(ctx context.Context, name string, script []byte, anew bool) (*logbook.Worksheet, error) {
+	var unfinished *logbook.Worksheet
+	if !anew {
+		var err error
+		if unfinished, err = s.Book.Unfinished(ctx, name, s.Design.Revision); errors.Is(err, logbook.ErrNotFound) {
+			unfinished, err = s.former(ctx, name)
+		}
+		if err != nil && !errors.Is(err, logbook.ErrNotFound) {
+			return nil, err
+		}
+	}
+	after, err := s.afterSmoke(ctx, unfinished)
+	if err != nil || unfinished != nil {
+		return unfinished, err
+	}
+	return s.Book.Begin(ctx, logbook.Opening{
+		Procedure: name, Script: string(script), Aircraft: s.Design.Aircraft.Name, Design: s.Design.Text,
+		File: s.Design.File, Revision: s.Design.Revision, Program: s.Version, After: after,
+	})
 }
 
 // The answers where an unfinished worksheet has another design.

@@ -98,7 +98,6 @@ func TestParquetThereAndBack(t *testing.T) {
 	assert.WithinDuration(t, start, got.Start(), time.Microsecond)
 }
 
-// Kept in a logbook it is the same again.
 // A recording without a date comes back without one, and no date stands in the file.
 func TestNoDateThereAndBack(t *testing.T) {
 	m := recording.NewMemory(recording.NoDate, recording.Channel{Name: "bus", Quantity: "voltage", Scale: 0.1, Rate: 10})
@@ -115,6 +114,7 @@ func TestNoDateThereAndBack(t *testing.T) {
 	assert.True(t, recording.Dated(start))
 }
 
+// Kept in a logbook it is the same again.
 func TestKeptInALogbook(t *testing.T) {
 	book, err := logbook.Open(filepath.Join(t.TempDir(), "logbook.db"))
 	require.NoError(t, err)
