@@ -2,9 +2,7 @@ package procedure
 
 import (
 	"context"
-	"errors"
 	"fmt"
-	"math"
 	"slices"
 	"sort"
 	"strings"
@@ -113,16 +111,6 @@ func (p *Performance) act(n Now, stay []string) (outcome, error) {
 	return out, err
 }
 
-// untilTripped gives a context that ends when the watch cuts the power. With the
-// power off already, as while a person opens the breaker that was cut, nothing
-// is left to cut.
-func (p *Performance) untilTripped(ctx context.Context) (context.Context, context.CancelFunc) {
-	if !p.powered {
-		return ctx, func() {}
-	}
-	return p.watch.untilTripped(ctx)
-}
-
 // moved is a state after a hand has done something.
 func moved(d *design.Design, before airframe.State, action, circuit string) airframe.State {
 	s := before.Clone()
@@ -140,189 +128,6 @@ func moved(d *design.Design, before airframe.State, action, circuit string) airf
 		s.Working[circuit] = action == "key"
 	}
 	return s
-}
-
-// tripped tells whether an effect stopped short because the watch cuts: by its
-// error, or because the cut took the instrument from under it.
-func (p *Performance) tripped(err error) bool {
-	if err == nil {
-		return false
-	}
-	c, _ := p.watch.state()
-	return c != nil || errors.Is(err, errTripped)
-}
-
-// dealWithCut keeps what the watch did, and if something may still feed the
-// aircraft has a person switch it off. The cut is nil if the watch did nothing.
-func (p *Performance) dealWithCut() (*Cut, error) {
-	c, err := p.keepCut()
-	if err != nil || c == nil || len(c.ByHand) == 0 {
-		return c, err
-	}
-	_, err = p.ask(p.ctx, Now{
-		Kind: DoHold, Warn: true, Say: upper(allOff(c.ByHand)),
-		Detail: strings.Join(append([]string{c.Why}, c.Failed...), "; "), Answers: []string{"It is off"},
-	})
-	return c, err
-}
-
-// keepCut writes down what the watch did. The cut is nil if it did nothing.
-func (p *Performance) keepCut() (*Cut, error) {
-	c, tripped := p.watch.state()
-	if c == nil {
-		return nil, nil
-	}
-	<-tripped // from then on it says what was cut
-	p.watch.reset()
-	c.ByHand = p.byHand(c)
-	if c.Smoke && c.Circuit == "" { // on a battery no watch knows it
-		c.Circuit = p.last
-	}
-	_, err := p.Sheet.Append(context.WithoutCancel(p.ctx), kindCut, c)
-	return c, err
-}
-
-// lost is for when the watch took the power away: nothing feeds the aircraft
-// until the script switches the power on again.
-func (p *Performance) lost() {
-	p.state = dark(p.state)
-	p.powered = false
-	p.unanswered = nil
-	p.resting = resting{} // hands go elsewhere when the power goes
-}
-
-// dark is a state after a cut: nothing feeds the aircraft, and who keyed something
-// has let go of it.
-func dark(s airframe.State) airframe.State {
-	s = s.Clone()
-	s.Sources = nil
-	clear(s.Working)
-	return s
-}
-
-// power switches the supply, and with it the source of the design.
-func (p *Performance) power(on bool, volts, limit float64) error {
-	var out outcome
-	args := map[string]any{"on": on, "volts": volts, "limit": limit}
-	next := p.state.Clone()
-	if p.powered {
-		next.Sources = nil
-	}
-	if len(next.Sources) > 0 && on {
-		return fmt.Errorf("%s feeds the aircraft: unfeed it first, two sources drive current into each other", join(next.Sources))
-	}
-	if s := p.Design.SourceOf(design.BenchSupply); on && s != nil {
-		next.Sources = []string{s.Name}
-		next.SupplyVolts, next.SupplyLimit = volts, limit
-	}
-	err := p.effect("power", args, &out, func(ctx context.Context) error {
-		p.unanswered = nil
-		c, err := p.dealWithCut()
-		if err != nil {
-			return err
-		}
-		if c != nil && c.Smoke { // nothing comes on after it
-			out.Cut = c
-			return nil
-		}
-		p.state, p.last = next, ""
-		if !on {
-			p.watch.disarm()
-		}
-		out.OK = true
-		return p.drive(ctx, on)
-	})
-	p.state, p.last, p.powered = next, "", on
-	return err
-}
-
-// drive switches the supply for the present state. Its own current limit and the
-// watch are set before the output comes on.
-func (p *Performance) drive(ctx context.Context, on bool) error {
-	if p.Bench.Supply == nil {
-		return errors.New("this procedure needs a programmable supply; name one with --supply")
-	}
-	if !on {
-		err := p.watch.withSupply(ctx, func() error { return p.Bench.Supply.Output(ctx, false) })
-		if p.watch.node != nil {
-			err = errors.Join(err, p.watch.node.stop(ctx))
-		}
-		return err
-	}
-	ceiling, err := p.guard(ctx)
-	if err != nil {
-		return err
-	}
-	if p.watch.node != nil {
-		if err := p.watch.node.allow(ctx, p.state.SupplyVolts); err != nil {
-			return err
-		}
-	}
-	p.watch.arm(ceiling, 0, ceilingShare*p.state.SupplyVolts, p.last, "") // the voltage has yet to rise
-	if err := p.watch.withSupply(ctx, func() error { return p.Bench.Supply.Output(ctx, true) }); err != nil {
-		return err
-	}
-	if c, _ := p.watch.state(); c != nil { // cut on the way: the output may have come on behind it
-		return p.cut()
-	}
-	p.watch.arm(ceiling, floorShare*p.state.SupplyVolts, ceilingShare*p.state.SupplyVolts, p.last, "")
-	return p.armNode(p.state)
-}
-
-// armNode sets the node's watch for the states that the aircraft may be in: its
-// bus should be live if it has power in all of them.
-func (p *Performance) armNode(states ...airframe.State) error {
-	if p.watch.node == nil || !p.onSupply() {
-		return nil
-	}
-	live := true
-	for _, s := range states {
-		bus, err := p.limits.Between(s, p.Bench.NodeBus, p.reference())
-		if err != nil {
-			return err
-		}
-		live = live && bus.Design >= floorShare*s.SupplyVolts
-	}
-	return p.watch.node.arm(p.ctx, p.state.SupplyVolts, live)
-}
-
-// floorShare: a supply below this part of what it is set to has collapsed.
-// Common practice; no published source.
-const floorShare = 0.8
-
-// limitShare is how far above the watch's ceiling the supply's own limit is set.
-// Common practice; no published source.
-const limitShare = 1.2
-
-// unlimited stands for a supply's limit where what counts is what the loads would
-// draw, not what the limit lets them.
-const unlimited = 1e6
-
-// guard sets the supply's own limit for the present state, so that it holds the
-// current by itself before any program can, and gives the ceiling for the watch.
-func (p *Performance) guard(ctx context.Context) (ceiling float64, err error) {
-	free := p.state.Clone()
-	free.SupplyLimit = unlimited
-	if ceiling, err = p.limits.Ceiling(free, p.state.Sources[0]); err != nil {
-		return 0, err
-	}
-	limit := math.Min(limitShare*ceiling, p.state.SupplyLimit)
-	return ceiling, p.watch.withSupply(ctx, func() error { return p.Bench.Supply.Set(ctx, p.state.SupplyVolts, limit) })
-}
-
-// arm sets the watch and the supply's limit for the present state, with the
-// output on. See [watcher.arm] for before.
-func (p *Performance) arm(before string) error {
-	if !p.onSupply() {
-		p.watch.disarm()
-		return nil
-	}
-	ceiling, err := p.guard(p.ctx)
-	if err != nil {
-		return err
-	}
-	p.watch.arm(ceiling, floorShare*p.state.SupplyVolts, ceilingShare*p.state.SupplyVolts, p.last, before)
-	return nil
 }
 
 // describe says a state in words.

@@ -114,7 +114,8 @@ func (p *Performance) heed() (ctx context.Context, stop func() *Word) {
 type leaver interface{ leaveOut(why string) }
 
 func (o *outcome) leaveOut(why string) { *o = outcome{Skipped: why} }
-func (t *taken) leaveOut(why string)   { *t = taken{Skipped: why} }
+
+func (t *taken) leaveOut(why string) { *t = taken{Skipped: why} }
 
 // why is a word's reason as the worksheet keeps it.
 func (w Word) why() string {
@@ -162,85 +163,4 @@ func (p *Performance) settled() error {
 		return err
 	}
 	return p.armNode(p.state)
-}
-
-// interrupted is for a cut while a person was asked something that has no part in
-// it: the person is told, and the next thing that needs the power learns of it.
-func (p *Performance) interrupted() error {
-	c, err := p.dealWithCut()
-	if err != nil || c == nil {
-		return err
-	}
-	p.lost()
-	p.unanswered = c
-	if c.Smoke {
-		return p.endForSmoke(*c)
-	}
-	_, err = p.ask(p.ctx, Now{
-		Kind: DoHold, Warn: true, Say: fmt.Sprintf("The power was cut: %s.", c.Why),
-		Detail: "It stays off until the procedure says otherwise.", Answers: []string{"Understood"},
-	})
-	return err
-}
-
-// endForSmoke ends the worksheet: nothing goes on by itself after smoke.
-func (p *Performance) endForSmoke(c Cut) error {
-	if _, err := p.Sheet.Append(context.WithoutCancel(p.ctx), kindNote, Note{Stop: true, Text: c.Why}); err != nil {
-		return err
-	}
-	said := "Power is cut: smoke. Battery and supply off, everybody out, extinguisher ready."
-	switch {
-	case len(c.ByHand) > 0: // nothing here could cut that
-		said = "Smoke. " + upper(allOff(c.ByHand)) + " Everybody out, extinguisher ready."
-	case len(c.Done) == 0:
-		said = "Smoke. MASTER off and battery off, by hand, now. Everybody out, extinguisher ready."
-	}
-	_, err := p.ask(p.ctx, Now{
-		Kind: DoHold, Warn: true, Say: said,
-		Detail: "When it is safe: leave everything as it is, and look first at what was switched on last. The worksheet ends here.", Answers: []string{"Safe"},
-	})
-	return errors.Join(errStopped, err)
-}
-
-// offByHand says what a person must switch off, where a hand has connected what
-// feeds the aircraft and a bus is fed; "" where none is.
-func (p *Performance) offByHand() string {
-	things := p.byHandNow()
-	if len(things) <= len(p.state.Sources) {
-		return ""
-	}
-	return allOff(things)
-}
-
-// allOff names each thing off, by hand.
-func allOff(things []string) string {
-	out := make([]string, len(things))
-	for i, x := range things {
-		out[i] = x + " off"
-	}
-	return join(out) + ", by hand, now."
-}
-
-// byHand says what a person must switch off, where no instrument can: sources
-// that a hand has connected, and what did not confirm a cut.
-func (p *Performance) byHand(c *Cut) []string {
-	var out []string
-	if p.Bench.mayBeOn(c.Done, c.Failed) {
-		out = append(out, "the supply")
-	}
-	return append(out, p.byHandNow()...)
-}
-
-// byHandNow are the switches and sources that only a hand can move: none while a
-// supply feeds the aircraft.
-func (p *Performance) byHandNow() (out []string) {
-	if p.powered || len(p.state.Sources) == 0 {
-		return nil
-	}
-	for _, k := range p.Design.All() {
-		if k.Switch != nil && p.state.On[k.Name] && k.Feeder {
-			out = append(out, label(k))
-		}
-	}
-	return append(out, p.state.Sources...)
 }
