@@ -243,14 +243,21 @@ func TestWhatAHandLeavesAloneIsNotDone(t *testing.T) {
 		{"loaded", "key", "transponder", "transponder/load voltage"},
 		{"avionics", "close", "transponder", "transponder/load voltage"},
 		{"avionics", "key", "transponder", "transponder/load voltage"},
+		{"compass", "close", "landing-light", "landing-light/compass pull"},
+		{"compass", "on", "landing-light", "landing-light/compass pull"},
+		{"ground-run", "on", "cranking", "cranking/cranking"},
 		{"first-power-on", "on", "landing-light", "landing-light/load voltage"},
 		{"first-power-on", "on", "avionics-master", "transponder/load voltage"},
 		{"first-power-on", "close", "avionics-master", "transponder/load voltage"},
 	} {
 		t.Run(test.procedure+" "+test.action+" "+test.circuit, func(t *testing.T) {
 			script, _ := scripts.Procedure(test.procedure)
-			left := false
+			left, planted := false, false
 			s, err := playBy(t, string(script), func(ctx context.Context, m *mockup.Mockup, desk *procedure.Desk, now procedure.Now) bool {
+				if !planted && test.procedure == "compass" { // so that each load is asked for by itself
+					planted = true
+					m.Plant(mockup.Quirk{What: "compass pull", Where: "panel-lights", Value: 9})
+				}
 				if now.Kind != procedure.DoAct || now.Action != test.action || now.Circuit != test.circuit {
 					return obey(ctx, m, desk, now)
 				}
@@ -261,7 +268,7 @@ func TestWhatAHandLeavesAloneIsNotDone(t *testing.T) {
 			require.True(t, left)
 			last := procedure.Step{}
 			for _, step := range s.Steps {
-				assert.NotEqual(t, "fail", step.Verdict, "%+v", step)
+				assert.True(t, step.Verdict != "fail" || test.procedure == "compass", "%+v", step)
 				if step.ID == test.step || strings.HasPrefix(step.ID, test.step+"#") {
 					last = step
 				}
