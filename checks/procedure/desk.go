@@ -305,12 +305,12 @@ func (d *Desk) Ask(ctx context.Context, say, answer string) error {
 }
 
 // Choose shows a question outside a performance, and gives the answer chosen.
-func (d *Desk) Choose(ctx context.Context, n Now) (string, error) {
+func (d *Desk) Choose(ctx context.Context, n Now) (Answer, error) {
 	n.Kind = DoHold
 	d.show(n)
 	a, err := d.wait(ctx)
 	d.show(Now{Kind: DoNothing})
-	return a.Choice, err
+	return a, err
 }
 
 // Line asks for a line of text while something else is shown, and shows that

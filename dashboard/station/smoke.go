@@ -1,6 +1,7 @@
 package station
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -53,12 +54,12 @@ func (s *Station) afterSmoke(ctx context.Context, goesOn *logbook.Worksheet) (af
 	if k := s.Design.Circuit(sheet.Cuts[smoke].Circuit); k != nil {
 		detail = next + " What was switched on last: " + k.Called() + "."
 	}
-	chosen, err := s.Desk.Choose(ctx, procedure.Now{Warn: true, Say: ended + " Was its cause found?", Detail: detail, Answers: []string{causeFound, notFound}})
+	a, err := s.Desk.Choose(ctx, procedure.Now{Warn: true, Say: ended + " Was its cause found?", Detail: detail, Answers: []string{causeFound, notFound}})
 	switch {
 	case err != nil:
 		return "", err
-	case chosen != causeFound:
+	case a.Choice != causeFound:
 		return "", fmt.Errorf("%s Its cause is not found: %w", ended, ErrSmoke)
 	}
-	return ended + " A person said that its cause was found and put right.", nil
+	return fmt.Sprintf("%s %s said that its cause was found and put right.", ended, cmp.Or(a.By, "A person")), nil
 }

@@ -45,7 +45,7 @@ func TestAfterSmokeItsCauseIsAskedFor(t *testing.T) {
 	rep, asked, err := p.perform(string(text), "", first)
 	require.NoError(t, err)
 	assert.Len(t, asked, 4)
-	assert.Contains(t, strings.Join(rep.Notes, "\n"), "its cause was found and put right")
+	assert.Contains(t, strings.Join(rep.Notes, "\n"), "Tove Lind said that its cause was found and put right")
 
 	_, asked, err = p.perform(string(text), "", first)
 	require.NoError(t, err)

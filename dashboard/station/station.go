@@ -157,7 +157,7 @@ func (s *Station) former(ctx context.Context, name string) (*logbook.Worksheet, 
 		return nil, err
 	}
 	begun := sheet.Records()[0].At.Local().Format("2006-01-02 15:04")
-	chosen, err := s.Desk.Choose(ctx, procedure.Now{
+	a, err := s.Desk.Choose(ctx, procedure.Now{
 		Warn: true, Say: fmt.Sprintf("Worksheet %d of %s is unfinished. The design has changed since.", sheet.ID(), name),
 		Detail: fmt.Sprintf("Begun on %s by revision %s; the design is at %s now. A worksheet is judged by the design that it was begun with. "+
 			"It is kept either way, and loomproof report %d shows how far it came; to go on with it later, put that design back.", begun, opening.Revision, s.Design.Revision, sheet.ID()),
@@ -166,7 +166,7 @@ func (s *Station) former(ctx context.Context, name string) (*logbook.Worksheet, 
 	switch {
 	case err != nil:
 		return nil, err
-	case chosen == goOn:
+	case a.Choice == goOn:
 		return sheet, nil
 	}
 	return nil, logbook.ErrNotFound
