@@ -41,9 +41,12 @@ func (p *Performance) askOrFeel(ctx context.Context, n Now, before, after airfra
 	if err != nil {
 		return a, 0, err
 	}
-	if len(n.Answers) != 1 || step == 0 {
+	if len(n.Answers) != 1 || !p.onSupply() {
 		a, err = p.ask(ctx, n)
 		return a, 0, err
+	}
+	if step == 0 {
+		return p.askUnseen(ctx, n)
 	}
 	rest, err := p.untilSteady(ctx, p.Bench.Supply, "current", feel{}, min(p.patience(), restPatience))
 	if err == nil {
@@ -52,6 +55,11 @@ func (p *Performance) askOrFeel(ctx context.Context, n Now, before, after airfra
 	if !errors.Is(err, errImpatient) {
 		return a, felt, err
 	}
+	return p.askUnseen(ctx, n)
+}
+
+// askUnseen asks where the current does not show that a hand has moved.
+func (p *Performance) askUnseen(ctx context.Context, n Now) (a Answer, felt float64, err error) {
 	n.Detail = strings.TrimSpace(n.Detail + " The current does not show it: say when it is done.")
 	a, err = p.ask(ctx, n)
 	return a, 0, err

@@ -235,7 +235,7 @@ func sayFound(out io.Writer, f *evidence.Found) {
 		fmt.Fprintln(out, "  WRONG  "+x.String())
 	}
 	if len(f.Faults) == 0 {
-		fmt.Fprintln(out, "  no record was changed, is missing or was moved")
+		fmt.Fprintln(out, "  no record was changed or moved, and none is missing between the first and the last")
 		if f.Photographs > 0 {
 			fmt.Fprintf(out, "  photographs, as they were kept: %d\n", f.Photographs)
 		}

@@ -124,7 +124,7 @@ func TestVerifiedInWords(t *testing.T) {
 	book, get := library(t)
 	page := get("/verify/1").Body.String()
 	assert.Contains(t, page, "nothing is wrong")
-	assert.Contains(t, page, "none was changed, is missing or was moved")
+	assert.Contains(t, page, "none was changed or moved")
 	assert.Contains(t, page, "It is not signed")
 	page = get("/recording/1/verify").Body.String()
 	assert.Contains(t, page, "nothing is wrong")

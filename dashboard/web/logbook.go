@@ -204,7 +204,7 @@ func (s *Server) verify(w http.ResponseWriter, r *http.Request) {
 		p.Wrong = append(p.Wrong, x.String())
 	}
 	if len(f.Faults) == 0 {
-		p.Notes = append(p.Notes, fmt.Sprintf("All %d records were looked at: none was changed, is missing or was moved.", f.Records))
+		p.Notes = append(p.Notes, fmt.Sprintf("All %d records were looked at: none was changed or moved, and none is missing between the first and the last.", f.Records))
 	}
 	for _, x := range f.Signatures {
 		what := "signed off"
