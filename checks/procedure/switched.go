@@ -37,12 +37,12 @@ var errMoved = errors.New("the supply's current shows it")
 // askOrFeel waits for a hand's move until a person says that it is done, or the
 // supply's current shows it: felt is by how many amperes.
 func (p *Performance) askOrFeel(ctx context.Context, n Now, before, after airframe.State) (a Answer, felt float64, err error) {
-	step, err := p.stepAhead(before, after)
-	if err != nil {
-		return a, 0, err
-	}
 	if len(n.Answers) != 1 || !p.onSupply() {
 		a, err = p.ask(ctx, n)
+		return a, 0, err
+	}
+	step, err := p.stepAhead(before, after)
+	if err != nil {
 		return a, 0, err
 	}
 	if step == 0 {
@@ -97,11 +97,8 @@ func (p *Performance) feelMove(ctx context.Context, n Now, rest, step float64) (
 }
 
 // stepAhead is by how many amperes the supply's current changes between two states
-// in the design; 0 where the change cannot be told, or no supply feeds.
+// in the design; 0 where the change cannot be told.
 func (p *Performance) stepAhead(before, after airframe.State) (float64, error) {
-	if !p.onSupply() {
-		return 0, nil
-	}
 	source := p.state.Sources[0]
 	was, err := p.limits.Total(before, source)
 	if err != nil {
