@@ -120,7 +120,8 @@ func (l *Limits) Bus(s airframe.State, bus, reference string) (Expected, error) 
 }
 
 // unfed is the part of the source's voltage below which a bus hangs on nothing in
-// the state: insulation leaks some millivolts onto it.
+// the state: insulation leaks some millivolts onto it. Common practice; no published
+// source.
 const unfed = 0.1
 
 // feeding is the connected source of the highest voltage.

@@ -22,6 +22,11 @@ type Finding struct {
 	Try      string   `json:"try"`
 }
 
+// staysOn is the part of its design current that a circuit's fall must stay below, as it
+// is switched off, for the circuit to have stayed on. Common practice; no published
+// source.
+const staysOn = 0.1
+
 // findings says in words what the failed and undecided steps mean. Steps with a
 // cause in common, such as one ground point, make one finding.
 func findings(d *design.Design, steps []Step) []Finding {
@@ -238,7 +243,7 @@ func explain(d *design.Design, name, circuit string, bad map[string]Step) (what,
 		return fmt.Sprintf("%s: %s lost on the way back; sound parts lose at most %s.", name, reads, most),
 			"Power off. Look at the return's joints and its ground point: clean to bright metal and tighten."
 	}
-	if s, ok := against(WhatCurrent); ok && s.Fell && *s.Reading < 0.1**s.Design {
+	if s, ok := against(WhatCurrent); ok && s.Fell && *s.Reading < staysOn**s.Design {
 		return fmt.Sprintf("%s: the current did not fall as it was switched off; the design has %s.", name, units.Format(*s.Design, s.Unit)),
 			"Power off. It is fed another way, or what was switched is not its own: look for a switch that sticks, for a wire that is joined to another's, for one behind the wrong breaker."
 	}

@@ -74,6 +74,10 @@ func (s *Step) leaveToDrop(m measured) {
 	s.Reading, s.Uncertainty, s.Probability, s.Decide, s.Verdict = nil, nil, nil, "", string(verdict.NotDone)
 }
 
+// toldFrom is how many standard uncertainties a fall of the current must be to tell a
+// resistance by. Common practice; no published source.
+const toldFrom = 3
+
 // resistance is that of what a voltage was lost over while a circuit drew share
 // times what a source's current fell by as the circuit went off. The share comes
 // from the design: it may be off by as much as it differs from 1 (common practice;
@@ -81,7 +85,7 @@ func (s *Step) leaveToDrop(m measured) {
 func resistance(lost, fell measured, share float64) (measured, error) {
 	m := lost
 	amperes := fell.value * share
-	if amperes < 3*fell.u {
+	if amperes < toldFrom*fell.u {
 		return m, errors.New("the supply's current does not tell what it draws: it fell by " + units.Format(fell.value, fell.quantity.Unit()) + " as it went off")
 	}
 	m.value, m.quantity = lost.value/amperes, probe.Resistance
